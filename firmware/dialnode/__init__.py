@@ -1,0 +1,1 @@
+"""Dialbench firmware: what the board runs."""

@@ -1,0 +1,3 @@
+"""Dialbench: the instrument for light-channel dials."""
+
+__version__ = "0.1.0"

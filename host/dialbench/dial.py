@@ -1,0 +1,152 @@
+"""What a dial is: site, face, body, bores. Plain values, no files and no checking.
+
+Files are read and checked by `dialbench.dialfile`; bores are laid out by
+`dialbench.layout`. Everything here is frozen, so that a dial can be a key.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+Shape = Literal["slot", "round"]
+TimeKind = Literal["apparent", "mean", "zone"]
+
+_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)")
+
+
+def zone_of(name: str) -> tzinfo:
+    """The time zone called name: "+05:45" or an IANA name.
+
+    Raises ZoneInfoNotFoundError or ValueError for a name that is neither.
+    """
+    match = _OFFSET.fullmatch(name)
+    if match is None:
+        return ZoneInfo(name)
+    sign = -1 if match[1] == "-" else 1
+    return timezone(sign * timedelta(hours=int(match[2]), minutes=int(match[3])))
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where a dial stands. Longitude positive east, elevation above sea level."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    zone: str
+    pressure_mbar: float
+    temperature_C: float
+
+    @property
+    def hemisphere(self) -> int:
+        """+1 north (and on the equator), -1 south: see dialcore.frames."""
+        return 1 if self.latitude_deg >= 0 else -1
+
+    @property
+    def tz(self) -> tzinfo:
+        return zone_of(self.zone)
+
+    def standard_offset_h(self, day: date) -> float:
+        """Hours the zone's standard time (without summer time) is ahead of UTC on a day."""
+        noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC).astimezone(self.tz)
+        ahead = noon.utcoffset() or timedelta(0)
+        summer = noon.dst() or timedelta(0)
+        return (ahead - summer).total_seconds() / 3600
+
+
+@dataclass(frozen=True)
+class Step:
+    """One interval of the face's time plan, from start_min for the plan's step_min.
+
+    start_min counts minutes after midnight of the plan's own time; spells is what the
+    lit channels stand for, a time of day "HH:MM".
+    """
+
+    index: int
+    start_min: float
+    spells: str
+    channels: frozenset[int]
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One pixel: place of its exit on the face in P (y, z), and its cell as a viewer sees it.
+
+    column counts from the viewer's left, row from the top.
+    """
+
+    y_mm: float
+    z_mm: float
+    column: int
+    row: int
+
+
+@dataclass(frozen=True)
+class Plan:
+    """When each step begins. kind says which time the steps count.
+
+    For "zone", longitude is allowed for, and the equation of time of design_date if
+    there is one; for "mean", only the latter; for "apparent", neither.
+    """
+
+    kind: TimeKind
+    step_min: float
+    steps: tuple[Step, ...]
+    design_date: date | None = None
+
+
+@dataclass(frozen=True)
+class Body:
+    """A half-cylinder about the polar axis: x >= 0, x^2 + y^2 <= radius^2, |z| <= length/2."""
+
+    radius_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class Bore:
+    """One straight light path, from its channel's exit to the body's surface.
+
+    Sizes are measured across the axis: width for a slot, diameter for a round bore.
+    opening_deg is a slot's full angle in declination. See dialcore.bores.
+    """
+
+    channel: int
+    hour_angle_deg: float
+    declination_deg: float
+    shape: Shape
+    exit_mm: float
+    entry_mm: float
+    length_mm: float
+    opening_deg: float
+
+
+@dataclass(frozen=True)
+class Dial:
+    name: str
+    site: Site
+    channels: tuple[Channel, ...]
+    plan: Plan
+    body: Body
+    bores: tuple[Bore, ...]
+
+    @property
+    def hash(self) -> str:
+        """16 hex digits that name this geometry and plan; the board carries them too."""
+        facts = asdict(self)
+        facts["plan"]["steps"] = [
+            [s.index, s.start_min, s.spells, sorted(s.channels)] for s in self.plan.steps
+        ]
+        text = json.dumps(facts, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def at(self, site: Site) -> Dial:
+        """The same body and face, set up at another site (its bores are not laid out anew)."""
+        return replace(self, site=site)

@@ -1,0 +1,1 @@
+"""Code that runs unchanged on the board (MicroPython) and on the host (CPython)."""

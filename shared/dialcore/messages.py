@@ -1,0 +1,119 @@
+"""What host and board say to each other inside a frame. Laid down byte by byte in SPEC.md.
+
+A body is: type (1 byte), sequence (1 byte, echoed in the answer), payload, all
+little-endian. An answer's type is the request's with the top bit set. Unpackers take
+the payload and raise ValueError when it is too short; longer is allowed, so that a
+later version can add fields at the end.
+"""
+
+import struct
+
+from dialcore.compat import const
+
+PROTOCOL = const(1)
+
+HELLO = const(0x01)
+STATUS = const(0x02)
+MARK = const(0x03)
+FETCH = const(0x04)
+SEAL = const(0x05)
+STREAM = const(0x06)
+RELEASE = const(0x07)
+ANSWER = const(0x80)  # added to a request's type
+PAGE = const(0x44)  # one page, between FETCH and its answer
+LIVE = const(0x46)  # one look at the channels, unasked while streaming
+REFUSED = const(0x7F)  # a request could not be met: code, text
+
+BAD_REQUEST = const(1)
+UNKNOWN_REQUEST = const(2)
+NO_COMMON_VERSION = const(3)
+STORAGE_FAULT = const(4)
+
+_HELLO = "<BBBBIQ8s8sI"
+_STATUS = "<IQIIIIIIIIHBBI"
+_MARK = "<IQqI"
+_FETCH = "<IH"
+_LIVE = "<IQBBHH"
+
+
+def _text(value):
+    raw = value.encode()[:60]
+    return bytes((len(raw),)) + raw
+
+
+def _texts(payload, at, count):
+    out = []
+    for _ in range(count):
+        size = payload[at] if at < len(payload) else 0
+        out.append(bytes(payload[at + 1 : at + 1 + size]))
+        at += 1 + size
+    return out
+
+
+def _unpack(form, payload):
+    if len(payload) < struct.calcsize(form):
+        raise ValueError("payload of %d bytes, too short" % len(payload))
+    return struct.unpack(form, payload[: struct.calcsize(form)])
+
+
+def body(kind, sequence, payload=b""):
+    """A frame body."""
+    return bytes((kind, sequence)) + payload
+
+
+def pack_hello(channels, boot, device_ms, uid, dial_hash, heap_bytes, firmware, runtime, trouble):
+    """HELLO's answer: uid and dial_hash are 8 bytes; the last three are texts.
+
+    heap_bytes is the memory the firmware may use, 0 where there is no such limit;
+    trouble is "" or a sentence that says why the board does not log.
+    """
+    head = struct.pack(
+        _HELLO, PROTOCOL, PROTOCOL, 1, channels, boot, device_ms, uid, dial_hash, heap_bytes
+    )
+    return head + _text(firmware) + _text(runtime) + _text(trouble)
+
+
+def unpack_hello(payload):
+    """(protocol_min, protocol_max, page_version, channels, boot, device_ms, uid, dial_hash,
+    heap_bytes, firmware, runtime, trouble); the texts as bytes."""
+    fixed = _unpack(_HELLO, payload)
+    return fixed + tuple(_texts(payload, struct.calcsize(_HELLO), 3))
+
+
+def pack_status(*fields):
+    """STATUS' answer: boot, device_ms, first_page, next_page, retired_pages, torn_pages,
+    overflow_records, bad_frames, blind_ms, scans, open_records, gate, channels, heap_free."""
+    return struct.pack(_STATUS, *fields)
+
+
+def unpack_status(payload):
+    return _unpack(_STATUS, payload)
+
+
+def pack_mark(boot, device_ms, utc_us, sigma_us):
+    """A clock mark: the device's clock read device_ms when UTC was utc_us (Unix, microseconds)."""
+    return struct.pack(_MARK, boot, device_ms, utc_us, sigma_us)
+
+
+def unpack_mark(payload):
+    return _unpack(_MARK, payload)
+
+
+def pack_fetch(first, count):
+    return struct.pack(_FETCH, first, count)
+
+
+def unpack_fetch(payload):
+    return _unpack(_FETCH, payload)
+
+
+def pack_live(boot, device_ms, gate, channels, direct, dropped, levels):
+    """LIVE: gate is 1 in direct sun; direct is the open-sky level in counts; levels packs
+    two bits a channel, lowest first: how many of the three thresholds it is above."""
+    return struct.pack(_LIVE, boot, device_ms, gate, channels, direct, dropped) + levels
+
+
+def unpack_live(payload):
+    """(boot, device_ms, gate, channels, direct, dropped, levels); levels stays packed."""
+    fixed = _unpack(_LIVE, payload)
+    return fixed + (bytes(payload[struct.calcsize(_LIVE) :]),)

@@ -1,0 +1,237 @@
+"""Pages of the log: written on the board without allocating, read anywhere.
+
+A page is self-contained: header, records, CRC-32. Times in it are ticks of 10 ms
+from the page's base, each record's as a signed difference to the one before, so
+that a crossing costs two to four bytes. Every byte is laid down in SPEC.md.
+"""
+
+import struct
+
+from dialcore.compat import const, crc32
+
+VERSION = const(1)
+TICK_MS = const(10)
+MAGIC = b"DL"
+HEADER_BYTES = const(24)
+CRC_BYTES = const(4)
+MAX_PAGE = const(1024)
+_HEADER = "<2sBBIIQHH"  # magic, version, tick_ms, number, boot, base_ms, payload bytes, records
+
+BOOT = const(1)
+GATE = const(2)
+SNAPSHOT = const(3)
+MARK = const(4)
+OVERFLOW = const(5)
+BLIND = const(6)
+CROSSING = const(0x80)  # with the channel in the low seven bits
+
+_LONGEST_CROSSING = const(7)
+
+
+class PageWriter:
+    """Fills one page. Times come as milliseconds from an epoch of the caller's own,
+    small enough that arithmetic on them never allocates."""
+
+    def __init__(self, size=MAX_PAGE):
+        self._page = bytearray(size)
+        self._end = size - CRC_BYTES
+        self._at = HEADER_BYTES
+        self._base = 0
+        self._last = 0
+        self.count = 0
+
+    def start(self, base_offset_ms):
+        """Begin an empty page whose base is at an offset from the caller's epoch."""
+        self._at = HEADER_BYTES
+        self._base = base_offset_ms
+        self._last = 0
+        self.count = 0
+
+    def rebase(self, shift_ms):
+        """The caller's epoch moved later by shift_ms."""
+        self._base -= shift_ms
+
+    @property
+    def free(self):
+        return self._end - self._at
+
+    def crossing(self, channel, threshold, rise, offset_ms):
+        """Append a crossing; False if the page has no room left. Allocates nothing."""
+        at = self._at
+        if self._end - at < _LONGEST_CROSSING:
+            return False
+        page = self._page
+        tick = (offset_ms - self._base + 5) // TICK_MS
+        z = tick - self._last
+        z = z << 1 if z >= 0 else (-z << 1) - 1
+        page[at] = CROSSING | channel
+        head = rise << 7 | threshold << 5 | z & 15
+        z >>= 4
+        if z:
+            head |= 16
+        page[at + 1] = head
+        at += 2
+        if z:
+            at = self._varint(at, z)
+        self._at = at
+        self._last = tick
+        self.count += 1
+        return True
+
+    def record(self, tag, offset_ms, payload):
+        """Append any other record; False if the page has no room left."""
+        at = self._at
+        if self._end - at < len(payload) + 7 or len(payload) > 120:
+            return False
+        page = self._page
+        tick = (offset_ms - self._base + 5) // TICK_MS
+        z = tick - self._last
+        z = z << 1 if z >= 0 else (-z << 1) - 1
+        page[at] = tag
+        end = self._varint(at + 2, z)
+        page[end : end + len(payload)] = payload
+        end += len(payload)
+        page[at + 1] = end - at - 2
+        self._at = end
+        self._last = tick
+        self.count += 1
+        return True
+
+    def _varint(self, at, value):
+        page = self._page
+        while value > 127:
+            page[at] = value & 127 | 128
+            at += 1
+            value >>= 7
+        page[at] = value
+        return at + 1
+
+    def sealed(self, number, boot, base_ms):
+        """The finished page as a view of this writer's own buffer.
+
+        base_ms is the base in the device's milliseconds since boot. The view is valid
+        until the next start().
+        """
+        page = self._page
+        used = self._at - HEADER_BYTES
+        struct.pack_into(
+            _HEADER, page, 0, MAGIC, VERSION, TICK_MS, number, boot, base_ms, used, self.count
+        )
+        view = memoryview(page)
+        struct.pack_into("<I", page, self._at, crc32(view[: self._at]))
+        return view[: self._at + CRC_BYTES]
+
+
+def header(data):
+    """(number, boot, base_ms, bytes of the whole page, records) from a page's start.
+
+    Raises ValueError where data does not start with a header of a known version; the
+    CRC is not looked at.
+    """
+    if len(data) < HEADER_BYTES:
+        raise ValueError("page cut short")
+    magic, version, tick, number, boot, base, used, count = struct.unpack(
+        _HEADER, data[:HEADER_BYTES]
+    )
+    if magic != MAGIC:
+        raise ValueError("no page starts here")
+    if version != VERSION or tick != TICK_MS:
+        raise ValueError("page of version %d, this reader knows %d" % (version, VERSION))
+    return number, boot, base, HEADER_BYTES + used + CRC_BYTES, count
+
+
+def check(data):
+    """header() of exactly one page whose CRC holds; raises ValueError otherwise."""
+    found = header(data)
+    size = found[3]
+    if size != len(data):
+        raise ValueError("page of %d bytes where its header says %d" % (len(data), size))
+    if crc32(data[: size - CRC_BYTES]) != struct.unpack("<I", data[size - CRC_BYTES :])[0]:
+        raise ValueError("page's CRC does not hold")
+    return found
+
+
+def _varint_at(data, at, end):
+    value = 0
+    shift = 0
+    while at < end:
+        byte = data[at]
+        at += 1
+        value |= (byte & 127) << shift
+        if byte < 128:
+            return value, at
+        shift += 7
+        if shift > 56:
+            break
+    raise ValueError("number cut short or too long")
+
+
+def records(data):
+    """Yield the records of one page, (tag, device_ms, ...), in the order written.
+
+    A crossing is (CROSSING, device_ms, channel, threshold, rise); any other record,
+    known or not, is (tag, device_ms, payload as bytes). Raises ValueError for a bad page.
+    """
+    _number, _boot, base, size, count = check(data)
+    at = HEADER_BYTES
+    end = size - CRC_BYTES
+    tick = 0
+    for _ in range(count):
+        if at + 2 > end:
+            raise ValueError("page holds fewer records than it says")
+        tag = data[at]
+        second = data[at + 1]
+        at += 2
+        if tag & CROSSING:
+            z = second & 15
+            if second & 16:
+                high, at = _varint_at(data, at, end)
+                z |= high << 4
+            tick += -(z + 1 >> 1) if z & 1 else z >> 1
+            yield CROSSING, base + tick * TICK_MS, tag & 127, second >> 5 & 3, second >> 7
+        else:
+            stop = at + second
+            if stop > end:
+                raise ValueError("record runs over the page's end")
+            z, at = _varint_at(data, at, stop)
+            tick += -(z + 1 >> 1) if z & 1 else z >> 1
+            yield tag, base + tick * TICK_MS, bytes(data[at:stop])
+            at = stop
+    if at != end:
+        raise ValueError("page holds more than its records")
+
+
+def pack_boot(dial_hash, channels, cause, firmware):
+    """BOOT's payload: dial hash (8 bytes), channels, cause (0 power, 1 watchdog, 2 soft), text."""
+    return bytes(dial_hash) + bytes((channels, cause)) + firmware.encode()[:40]
+
+
+def unpack_boot(payload):
+    return payload[:8], payload[8], payload[9], payload[10:]
+
+
+def pack_gate(is_open, direct):
+    """GATE's payload: direct sun came (1) or went (0), and the open-sky level in counts."""
+    return struct.pack("<BH", is_open, direct)
+
+
+def unpack_gate(payload):
+    return struct.unpack("<BH", payload[:3])
+
+
+def pack_mark(device_ms, utc_us, sigma_us):
+    """MARK's payload; device_ms is the mark's own instant, not the record's."""
+    return struct.pack("<QqI", device_ms, utc_us, sigma_us)
+
+
+def unpack_mark(payload):
+    return struct.unpack("<QqI", payload[:20])
+
+
+def pack_count(number):
+    """OVERFLOW's payload (records lost) and BLIND's (milliseconds)."""
+    return struct.pack("<I", number)
+
+
+def unpack_count(payload):
+    return struct.unpack("<I", payload[:4])[0]
