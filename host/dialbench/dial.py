@@ -9,15 +9,38 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from dialbench.errors import UserError
+
 Shape = Literal["slot", "round"]
 TimeKind = Literal["apparent", "mean", "zone"]
 
-_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)")
+_OFFSET = re.compile(r"([+-])(\d\d):([0-5]\d)")
+
+
+class DialError(UserError):
+    """What is wrong with a dial: one sentence a fault, each beginning with its field's path."""
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = list(problems)
+
+
+def standard_air(elevation_m: float) -> tuple[float, float]:
+    """Pressure in mbar and temperature in deg C of the International Standard Atmosphere.
+
+    Holds below 11 km. ISO 2533:1975 (from memory): 1013.25 mbar and 288.15 K at sea
+    level, 6.5 K/km, g 9.80665 m/s2, R 287.05287 J/(kg K); elevation counts as
+    geopotential, which is 0.1% off at 6 km.
+    """
+    kelvin = 288.15 - 0.0065 * elevation_m
+    pressure_mbar = 1013.25 * (kelvin / 288.15) ** (9.80665 / (287.05287 * 0.0065))
+    return pressure_mbar, kelvin - 273.15
 
 
 def zone_of(name: str) -> tzinfo:

@@ -4,6 +4,8 @@ Everything else in dialcore is written in the common subset of MicroPython and
 CPython; what is missing on one side is filled in here, and nowhere else.
 """
 
+import struct
+
 try:
     from micropython import const
 except ImportError:  # CPython, or a host package that merely shares the name
@@ -25,3 +27,15 @@ except ImportError:  # small MicroPython builds leave crc32 out
             for _ in range(8):
                 value = (value >> 1) ^ (0xEDB88320 if value & 1 else 0)
         return value ^ 0xFFFFFFFF
+
+
+def unpack(form, payload):
+    """struct.unpack of a payload's start; what follows it is left alone.
+
+    Raises ValueError for a payload that is too short: MicroPython's struct does, CPython's
+    has an error of its own.
+    """
+    size = struct.calcsize(form)
+    if len(payload) < size:
+        raise ValueError("payload of %d bytes, %d expected" % (len(payload), size))
+    return struct.unpack(form, payload[:size])

@@ -8,7 +8,7 @@ later version can add fields at the end.
 
 import struct
 
-from dialcore.compat import const
+from dialcore.compat import const, unpack
 
 PROTOCOL = const(1)
 
@@ -50,19 +50,14 @@ def _texts(payload, at, count):
     return out
 
 
-def _unpack(form, payload):
-    if len(payload) < struct.calcsize(form):
-        raise ValueError("payload of %d bytes, too short" % len(payload))
-    return struct.unpack(form, payload[: struct.calcsize(form)])
-
-
 def body(kind, sequence, payload=b""):
     """A frame body."""
     return bytes((kind, sequence)) + payload
 
 
 def pack_hello(channels, boot, device_ms, uid, dial_hash, heap_bytes, firmware, runtime, trouble):
-    """HELLO's answer: uid and dial_hash are 8 bytes; the last three are texts.
+    """HELLO's answer (the request names the lowest and highest protocol the host speaks,
+    a byte each): uid and dial_hash are 8 bytes; the last three are texts.
 
     heap_bytes is the memory the firmware may use, 0 where there is no such limit;
     trouble is "" or a sentence that says why the board does not log.
@@ -76,7 +71,7 @@ def pack_hello(channels, boot, device_ms, uid, dial_hash, heap_bytes, firmware, 
 def unpack_hello(payload):
     """(protocol_min, protocol_max, page_version, channels, boot, device_ms, uid, dial_hash,
     heap_bytes, firmware, runtime, trouble); the texts as bytes."""
-    fixed = _unpack(_HELLO, payload)
+    fixed = unpack(_HELLO, payload)
     return fixed + tuple(_texts(payload, struct.calcsize(_HELLO), 3))
 
 
@@ -87,7 +82,7 @@ def pack_status(*fields):
 
 
 def unpack_status(payload):
-    return _unpack(_STATUS, payload)
+    return unpack(_STATUS, payload)
 
 
 def pack_mark(boot, device_ms, utc_us, sigma_us):
@@ -96,7 +91,7 @@ def pack_mark(boot, device_ms, utc_us, sigma_us):
 
 
 def unpack_mark(payload):
-    return _unpack(_MARK, payload)
+    return unpack(_MARK, payload)
 
 
 def pack_fetch(first, count):
@@ -104,7 +99,16 @@ def pack_fetch(first, count):
 
 
 def unpack_fetch(payload):
-    return _unpack(_FETCH, payload)
+    return unpack(_FETCH, payload)
+
+
+def pack_number(number):
+    """A page number, as SEAL's answer and the head of a PAGE carry it."""
+    return struct.pack("<I", number)
+
+
+def unpack_number(payload):
+    return unpack("<I", payload)[0]
 
 
 def pack_live(boot, device_ms, gate, channels, direct, dropped, levels):
@@ -115,5 +119,5 @@ def pack_live(boot, device_ms, gate, channels, direct, dropped, levels):
 
 def unpack_live(payload):
     """(boot, device_ms, gate, channels, direct, dropped, levels); levels stays packed."""
-    fixed = _unpack(_LIVE, payload)
+    fixed = unpack(_LIVE, payload)
     return fixed + (bytes(payload[struct.calcsize(_LIVE) :]),)

@@ -7,7 +7,7 @@ that a crossing costs two to four bytes. Every byte is laid down in SPEC.md.
 
 import struct
 
-from dialcore.compat import const, crc32
+from dialcore.compat import const, crc32, unpack
 
 VERSION = const(1)
 TICK_MS = const(10)
@@ -52,8 +52,9 @@ class PageWriter:
         self._base -= shift_ms
 
     @property
-    def free(self):
-        return self._end - self._at
+    def base_offset_ms(self):
+        """Where start() put this page's base."""
+        return self._base
 
     def crossing(self, channel, threshold, rise, offset_ms):
         """Append a crossing; False if the page has no room left. Allocates nothing."""
@@ -207,7 +208,7 @@ def pack_boot(dial_hash, channels, cause, firmware):
 
 
 def unpack_boot(payload):
-    return payload[:8], payload[8], payload[9], payload[10:]
+    return unpack("<8sBB", payload) + (payload[10:],)
 
 
 def pack_gate(is_open, direct):
@@ -216,7 +217,7 @@ def pack_gate(is_open, direct):
 
 
 def unpack_gate(payload):
-    return struct.unpack("<BH", payload[:3])
+    return unpack("<BH", payload)
 
 
 def pack_mark(device_ms, utc_us, sigma_us):
@@ -225,7 +226,7 @@ def pack_mark(device_ms, utc_us, sigma_us):
 
 
 def unpack_mark(payload):
-    return struct.unpack("<QqI", payload[:20])
+    return unpack("<QqI", payload)
 
 
 def pack_count(number):
@@ -234,4 +235,4 @@ def pack_count(number):
 
 
 def unpack_count(payload):
-    return struct.unpack("<I", payload[:4])[0]
+    return unpack("<I", payload)[0]

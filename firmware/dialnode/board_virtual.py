@@ -1,0 +1,117 @@
+"""The virtual board: a process that gets its light and its time from a byte stream.
+
+argv: a folder that stands for the board's flash, and the number of the descriptor on
+which light arrives. A frame of light is little-endian 16-bit words: the board's ticks
+(low word, high word; milliseconds modulo 2**30), the open-sky sensor, the shaded one,
+then every channel. Descriptor 0 is the serial line, both ways. Both must be set
+non-blocking, and frames written whole. The end of the light is the power going off.
+"""
+
+import gc
+import os
+import select
+import sys
+from array import array
+
+from binascii import unhexlify
+from dialcore.compat import const
+from dialnode.storage_files import FileStorage
+
+_TICKS = const(0x3FFFFFFF)
+_HALF = const(0x20000000)
+_IDLE_MS = const(20)
+
+
+class VirtualBoard:
+    """Same methods as every board_*: see DEVELOPERS.md, "To add a board"."""
+
+    def __init__(self):
+        self._folder = sys.argv[1]
+        self._light = open(int(sys.argv[2]), "rb", buffering=0)
+        self._line_in = open(0, "rb", buffering=0)
+        self._line_out = open(1, "wb", buffering=0)
+        self._poll = select.poll()
+        self._poll.register(self._light, select.POLLIN)
+        self._poll.register(self._line_in, select.POLLIN)
+        self._now = array("H", [0, 0])
+        self.running = True
+        self.config_path = self._folder + "/config.json"
+        with open(self._folder + "/uid") as file:
+            self.uid = unhexlify(file.read(16))
+        self.boot = self._count_boot()
+
+    def _count_boot(self):
+        path = self._folder + "/boot"
+        try:
+            with open(path) as file:
+                boot = int(file.read(10)) + 1
+        except (OSError, ValueError):
+            boot = 1
+        with open(path + ".new", "w") as file:
+            file.write(str(boot))
+        os.rename(path + ".new", path)
+        return boot
+
+    def storage(self, limit_bytes):
+        """The board's page storage."""
+        folder = self._folder + "/log"
+        try:
+            os.mkdir(folder)
+        except OSError:
+            pass  # it is there already
+        return FileStorage(folder, limit_bytes)
+
+    def ticks_ms(self):
+        """The board's running milliseconds, modulo 2**30."""
+        return (self._now[1] & 0x3FFF) << 16 | self._now[0]
+
+    def ticks_diff(self, later, earlier):
+        """later - earlier across the wrap, for spans under six days."""
+        return (later - earlier + _HALF & _TICKS) - _HALF
+
+    def scan(self, counts):
+        """Fill counts with a new scan if one is there; False otherwise."""
+        size = self._light.readinto(self._now)
+        if not size:
+            if size is not None:
+                self.running = False
+            return False
+        self._light.readinto(counts)
+        return True
+
+    def link_read(self, buffer):
+        """Bytes read from the line into buffer, 0 if none wait."""
+        return self._line_in.readinto(buffer) or 0
+
+    def link_write(self, data):
+        """How many bytes of data the line took."""
+        return self._line_out.write(data) or 0
+
+    def idle(self, busy):
+        """Wait for light or line, a moment at most; busy: something waits to be sent."""
+        self._poll.poll(1 if busy else _IDLE_MS)
+
+    def stop(self):
+        """Power off, or hand the line back to the prompt: here the process just ends."""
+        self._light.close()
+
+    def runtime(self):
+        """The interpreter's own version string."""
+        return sys.version
+
+    def heap_bytes(self):
+        """Memory the interpreter may use, as a 32-bit board would count it; 0: no limit."""
+        if sys.implementation.name != "micropython":
+            return 0
+        return _as_32_bit(gc.mem_alloc() + gc.mem_free())
+
+    def heap_free(self):
+        """Of that, what is free now."""
+        if sys.implementation.name != "micropython":
+            return 0
+        return _as_32_bit(gc.mem_free())
+
+
+def _as_32_bit(size):
+    # Objects are made of words: a 64-bit build takes twice the bytes of a 32-bit one.
+    return size // 2 if sys.maxsize > 0x7FFFFFFF else size

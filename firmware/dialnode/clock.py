@@ -1,0 +1,38 @@
+"""The device's own time: milliseconds since boot, across the wrap of the ticks counter.
+
+It is never set and never steps. `offset_ms` counts from `epoch_ms` and stays small, so
+that a scan can use it without allocating; `rebase` moves the epoch when it has grown.
+"""
+
+from dialcore.compat import const
+
+_ENOUGH_MS = const(1 << 27)  # a day and a half
+
+
+class Clock:
+    def __init__(self, board):
+        self._ticks = board.ticks_ms
+        self._diff = board.ticks_diff
+        self._last = board.ticks_ms()
+        self.epoch_ms = 0
+        self.offset_ms = 0
+
+    def tick(self):
+        """Read the counter; return milliseconds since the epoch. Allocates nothing."""
+        now = self._ticks()
+        self.offset_ms += self._diff(now, self._last)
+        self._last = now
+        return self.offset_ms
+
+    def now_ms(self):
+        """Milliseconds since boot."""
+        return self.epoch_ms + self.tick()
+
+    def rebase(self):
+        """Move the epoch up to now if it lies far back; return by how many milliseconds."""
+        if self.offset_ms < _ENOUGH_MS:
+            return 0
+        shift = self.offset_ms
+        self.epoch_ms += shift
+        self.offset_ms = 0
+        return shift

@@ -1,0 +1,63 @@
+"""What the board is told about its dial: config.json beside the log.
+
+A board with a bad configuration does not log, but still answers and says why.
+"""
+
+import json
+import os
+
+from binascii import unhexlify
+from dialcore.crossing import Calibration
+
+MAX_BYTES = 16384
+
+
+class Config:
+    """Checked settings; attributes as the keys of config.json."""
+
+    def __init__(self, facts):
+        self.dial_hash = unhexlify(_get(facts, "dial_hash", str))
+        if len(self.dial_hash) != 8:
+            raise ValueError("dial_hash: 16 hex digits expected")
+        self.scan_ms = _number(facts, "scan_ms", 1, 60000)
+        self.commit_s = _number(facts, "commit_s", 1, 86400)
+        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 29)
+        self.calibration = Calibration(
+            _get(facts, "dark", list),
+            _get(facts, "scale", list),
+            _number(facts, "sky_dark", 0, 65535),
+            _number(facts, "shade_dark", 0, 65535),
+            _number(facts, "shade_q10", 0, 8191),
+            _number(facts, "gate_on", 1, 65535),
+            _number(facts, "gate_off", 1, 65535),
+        )
+
+
+def _get(facts, key, kind):
+    value = facts.get(key)
+    if not isinstance(value, kind):
+        raise ValueError("%s: missing or of the wrong kind" % key)
+    return value
+
+
+def _number(facts, key, low, high):
+    value = _get(facts, key, int)
+    if not low <= value <= high:
+        raise ValueError("%s: %d, possible is %d to %d" % (key, value, low, high))
+    return value
+
+
+def load(path):
+    """(Config, "") or (None, a sentence that says what is wrong)."""
+    try:
+        if os.stat(path)[6] > MAX_BYTES:
+            raise ValueError("longer than %d bytes" % MAX_BYTES)
+        with open(path) as file:
+            facts = json.load(file)
+        if not isinstance(facts, dict):
+            raise ValueError("no object")
+        return Config(facts), ""
+    except OSError:
+        return None, "no config.json on the board"
+    except (ValueError, TypeError) as wrong:
+        return None, "config.json: %s" % wrong

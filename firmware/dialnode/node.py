@@ -1,0 +1,56 @@
+"""The node: one plain cooperative loop around scan, log and link."""
+
+from dialcore import records
+from dialnode import config as configuration
+from dialnode.clock import Clock
+from dialnode.pagelog import PageLog
+from dialnode.scan import Scan
+from dialnode.serve import Serve
+
+VERSION = "0.1.0"
+_LOG_BYTES = 262144  # where the configuration cannot say
+_COMMIT_S = 600
+
+
+class Node:
+    def __init__(self, board):
+        config, trouble = configuration.load(board.config_path)
+        self._board = board
+        self._clock = clock = Clock(board)
+        self._log = log = PageLog(
+            board.storage(config.log_bytes if config else _LOG_BYTES),
+            clock,
+            board.boot,
+            1000 * (config.commit_s if config else _COMMIT_S),
+        )
+        self._scan = None
+        if config:
+            self._scan = Scan(board, clock, log, config)
+            log.record(
+                records.BOOT,
+                records.pack_boot(config.dial_hash, self._scan.watcher.channels, 0, VERSION),
+            )
+        self._serve = Serve(board, clock, log, self._scan, config, trouble, VERSION)
+
+    def run(self):
+        """Until the board stops or a host asks for the prompt back."""
+        board = self._board
+        scan = self._scan
+        serve = self._serve
+        while board.running and not (serve.released and not serve.busy):
+            if scan is None:
+                self._clock.tick()
+                idle = True
+            else:
+                idle = not scan.take()
+                self._log.flush()
+            serve.step()
+            shift = self._clock.rebase()
+            if shift:
+                self._log.rebase(shift)
+                serve.rebase(shift)
+                if scan is not None:
+                    scan.rebase(shift)
+            if idle:
+                board.idle(serve.busy)
+        board.stop()

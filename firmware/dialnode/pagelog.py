@@ -1,0 +1,113 @@
+"""The log: records go into a page in memory, full or old pages into the storage.
+
+Two pages take turns, so that a scan can always write on; what finds both full is
+counted, and the count is itself a record. A record counts as kept once its page is in
+the storage: at the latest `commit_ms` after it was written (the commit horizon).
+"""
+
+from dialcore import records
+
+
+class PageLog:
+    """A storage, the clock and the boot number make a log."""
+
+    def __init__(self, storage, clock, boot, commit_ms):
+        self._storage = storage
+        self._clock = clock
+        self._boot = boot
+        self._commit_ms = commit_ms
+        self._page = records.PageWriter()
+        self._spare = records.PageWriter()
+        self._full = None  # the page that waits for the storage
+        self._page.start(clock.offset_ms)
+        self._unsaid = 0  # records lost since the last OVERFLOW record
+        self.overflow = 0
+
+    @property
+    def first_page(self):
+        return self._storage.first
+
+    @property
+    def next_page(self):
+        return self._storage.next
+
+    @property
+    def torn(self):
+        return self._storage.torn
+
+    @property
+    def open_records(self):
+        return self._page.count
+
+    def rebase(self, shift_ms):
+        """The clock's epoch moved later by shift_ms."""
+        self._page.rebase(shift_ms)
+        self._spare.rebase(shift_ms)
+
+    def crossing(self, channel, threshold, rise, offset_ms):
+        """Log a crossing. Allocates nothing."""
+        if self._page.crossing(channel, threshold, rise, offset_ms):
+            return
+        if not (
+            self._turn_over(offset_ms)
+            and self._page.crossing(channel, threshold, rise, offset_ms)
+        ):
+            self._lost()
+
+    def record(self, tag, payload):
+        """Log any other record, as of now."""
+        now = self._clock.offset_ms
+        if self._page.record(tag, now, payload):
+            return
+        if not (self._turn_over(now) and self._page.record(tag, now, payload)):
+            self._lost()
+
+    def _lost(self):
+        self.overflow += 1
+        self._unsaid += 1
+
+    def _turn_over(self, offset_ms):
+        if self._full is not None:
+            return False
+        self._full = self._page
+        self._page = self._spare
+        self._page.start(offset_ms)
+        return True
+
+    def flush(self):
+        """Hand what is due to the storage; True if nothing waits any more."""
+        if self._full is None:
+            page = self._page
+            if not page.count or self._clock.offset_ms - page.base_offset_ms < self._commit_ms:
+                return True
+        return self._write()
+
+    def seal(self):
+        """Hand everything to the storage, due or not; True if it is all there."""
+        if self._full is not None and not self._write():
+            return False
+        return not self._page.count or self._write()
+
+    def _write(self):
+        if self._full is None:
+            self._turn_over(self._clock.offset_ms)
+        full = self._full
+        try:
+            self._storage.append(
+                full.sealed(
+                    self.next_page, self._boot, self._clock.epoch_ms + full.base_offset_ms
+                )
+            )
+        except OSError:
+            return False
+        self._spare = full
+        self._full = None
+        if self._unsaid:
+            lost = self._unsaid
+            self._unsaid = 0
+            self.record(records.OVERFLOW, records.pack_count(lost))
+        return True
+
+    def read(self, number):
+        """A stored page's bytes, or None."""
+        return self._storage.read(number)

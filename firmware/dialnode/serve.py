@@ -1,0 +1,202 @@
+"""Answers the host: one request at a time, in small steps between scans."""
+
+from dialcore import framing, messages, records
+
+_PAGES_A_FETCH = 32
+
+
+class Serve:
+    """What the node says over its link. scan is None where the configuration is bad."""
+
+    def __init__(self, board, clock, log, scan, config, trouble, version):
+        self._board = board
+        self._clock = clock
+        self._log = log
+        self._scan = scan
+        self._hash = config.dial_hash if config else bytes(8)
+        self._trouble = trouble
+        self._version = version
+        self._decoder = framing.Decoder()
+        self._input = bytearray(256)
+        self._out = b""
+        self._fetch = None  # [sequence, next page, pages left, pages sent]
+        self._period = 0  # of the stream; 0 is off
+        self._due = 0
+        self._dropped = 0
+        self.released = False
+        self._requests = {
+            messages.HELLO: self._hello,
+            messages.STATUS: self._status,
+            messages.MARK: self._mark,
+            messages.FETCH: self._start_fetch,
+            messages.SEAL: self._seal,
+            messages.STREAM: self._stream,
+            messages.RELEASE: self._release,
+        }
+
+    @property
+    def busy(self):
+        """Whether something waits to be sent."""
+        return bool(self._out) or self._fetch is not None
+
+    def rebase(self, shift_ms):
+        """The clock's epoch moved later by shift_ms."""
+        self._due -= shift_ms
+
+    def step(self):
+        """Take what has come, send what can go."""
+        size = self._board.link_read(self._input)
+        if size:
+            for body in self._decoder.received(self._input[:size]):
+                if len(body) >= 2:
+                    self._request(body[0], body[1], body[2:])
+        if self._out:
+            self._push()
+        elif self._fetch is not None:
+            self._next_page()
+        if self._period and self._clock.offset_ms >= self._due:
+            self._due = self._clock.offset_ms + self._period
+            self._live()
+
+    def _send(self, kind, sequence, payload=b""):
+        self._out += framing.encode(messages.body(kind, sequence, payload))
+        self._push()
+
+    def _push(self):
+        sent = self._board.link_write(self._out)
+        self._out = self._out[sent:]
+
+    def _request(self, kind, sequence, payload):
+        handler = self._requests.get(kind)
+        if handler is None:
+            self._refuse(sequence, messages.UNKNOWN_REQUEST, "request %d is not known" % kind)
+            return
+        try:
+            handler(sequence, payload)
+        except ValueError as wrong:
+            self._refuse(sequence, messages.BAD_REQUEST, str(wrong))
+
+    def _refuse(self, sequence, code, text):
+        self._send(messages.REFUSED, sequence, bytes((code,)) + text.encode()[:80])
+
+    def _answer(self, kind, sequence, payload=b""):
+        self._send(kind | messages.ANSWER, sequence, payload)
+
+    def _hello(self, sequence, payload):
+        if len(payload) < 2:
+            raise ValueError("HELLO names the versions the host speaks")
+        if not payload[0] <= messages.PROTOCOL <= payload[1]:
+            self._refuse(
+                sequence,
+                messages.NO_COMMON_VERSION,
+                "this board speaks protocol %d" % messages.PROTOCOL,
+            )
+            return
+        self._period = 0  # a stream belongs to the host that asked for it
+        self._fetch = None
+        board = self._board
+        self._answer(
+            messages.HELLO,
+            sequence,
+            messages.pack_hello(
+                self._scan.watcher.channels if self._scan else 0,
+                board.boot,
+                self._clock.now_ms(),
+                board.uid,
+                self._hash,
+                board.heap_bytes(),
+                self._version,
+                board.runtime(),
+                self._trouble,
+            ),
+        )
+
+    def _status(self, sequence, _payload):
+        log = self._log
+        scan = self._scan
+        self._answer(
+            messages.STATUS,
+            sequence,
+            messages.pack_status(
+                self._board.boot,
+                self._clock.now_ms(),
+                log.first_page,
+                log.next_page,
+                log.first_page,
+                log.torn,
+                log.overflow,
+                self._decoder.bad,
+                scan.blind_ms if scan else 0,
+                scan.scans if scan else 0,
+                log.open_records,
+                scan.watcher.gate if scan else 0,
+                scan.watcher.channels if scan else 0,
+                self._board.heap_free(),
+            ),
+        )
+
+    def _mark(self, sequence, payload):
+        boot, device_ms, utc_us, sigma_us = messages.unpack_mark(payload)
+        if boot != self._board.boot:
+            raise ValueError("mark of boot %d, this is boot %d" % (boot, self._board.boot))
+        self._log.record(records.MARK, records.pack_mark(device_ms, utc_us, sigma_us))
+        self._answer(messages.MARK, sequence)
+
+    def _start_fetch(self, sequence, payload):
+        first, count = messages.unpack_fetch(payload)
+        self._fetch = [sequence, first, min(count, _PAGES_A_FETCH), 0]
+
+    def _next_page(self):
+        sequence, number, left, sent = self._fetch
+        number = max(number, self._log.first_page)
+        if not left or number >= self._log.next_page:
+            self._fetch = None
+            self._answer(messages.FETCH, sequence, messages.pack_fetch(number, sent))
+            return
+        page = self._log.read(number)
+        self._fetch = [sequence, number + 1, left - 1, sent + (page is not None)]
+        if page is not None:
+            self._send(messages.PAGE, sequence, messages.pack_number(number) + page)
+
+    def _seal(self, sequence, _payload):
+        if self._scan:
+            self._scan.snapshot()
+        if self._log.seal():
+            self._answer(messages.SEAL, sequence, messages.pack_number(self._log.next_page))
+        else:
+            self._refuse(sequence, messages.STORAGE_FAULT, "the storage takes no page")
+
+    def _stream(self, sequence, payload):
+        if len(payload) < 2:
+            raise ValueError("STREAM names a period")
+        self._period = payload[0] | payload[1] << 8
+        self._due = self._clock.offset_ms
+        self._answer(messages.STREAM, sequence)
+
+    def _release(self, sequence, _payload):
+        self._log.seal()
+        self._answer(messages.RELEASE, sequence)
+        self.released = True
+
+    def _live(self):
+        scan = self._scan
+        if scan is None:
+            return
+        if self._out:
+            # The host reads too slowly: newest news later beats old news queued.
+            self._dropped = (self._dropped + 1) & 0xFFFF
+            return
+        scan.watcher.levels(scan.levels)
+        self._send(
+            messages.LIVE,
+            0,
+            messages.pack_live(
+                self._board.boot,
+                self._clock.now_ms(),
+                scan.watcher.gate,
+                scan.watcher.channels,
+                scan.direct(),
+                self._dropped,
+                bytes(scan.levels),
+            ),
+        )

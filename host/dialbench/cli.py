@@ -1,0 +1,78 @@
+"""The command line: finds the command, and turns errors into sentences.
+
+Nothing heavy is imported here; a command's module is loaded when it is called.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from dialbench import __version__
+from dialbench.errors import UserError, inert
+
+# Name: (module in dialbench.commands, one line of help).
+_COMMANDS = {
+    "demo": "A virtual dial's day from sunlight to verdict, on the real firmware.",
+    "watch": "Live face of a dial, lit and unlit, measured against predicted.",
+    "virtual": "A virtual dial on a serial port of its own, until interrupted.",
+    "pull": "Bring a board's log into a store.",
+    "compare": "Measured against predicted: the verdict on what a store holds.",
+    "show": "Check a dial.toml and say what it describes.",
+    "schema": "JSON Schema of dial.toml.",
+}
+
+
+class _Lazy(click.Group):
+    """Lists commands without loading them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"dialbench.commands.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(cls=_Lazy, epilog="Start with: dialbench demo")
+@click.version_option(__version__, prog_name="dialbench")
+def _dialbench() -> None:
+    """Dialbench instruments a light-channel dial: what it showed, what it should have shown,
+    and why they differ.
+
+    Never look at the Sun through a bore or a lens.
+    """
+
+
+def main() -> None:
+    """Entry point. Exit status 2 for what the user can mend, 130 for an interrupt."""
+    try:
+        _dialbench(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("dialbench: interrupted", err=True)
+        sys.exit(130)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.ClickException as wrong:
+        wrong.show()
+        sys.exit(2)
+    except UserError as wrong:
+        for line in str(wrong).splitlines():
+            click.echo(f"dialbench: {inert(line)}", err=True)
+        sys.exit(2)
+    except BrokenPipeError:
+        # The reader of a pipe left: there is nobody to tell.
+        sys.stderr.close()
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

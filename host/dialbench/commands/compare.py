@@ -1,0 +1,55 @@
+"""dialbench compare"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from dialbench import dialfile
+from dialbench.analysis import analyse
+from dialbench.commands import screen
+from dialbench.errors import UserError
+from dialbench.sky import Sky
+from dialbench.store import Store
+
+
+@click.command("compare")
+@click.argument("store_path", metavar="STORE", type=click.Path(path_type=Path))
+@click.option("--board", "uid", help="Which board, where the store holds several.")
+@click.option(
+    "--dial",
+    "dial_path",
+    type=click.Path(path_type=Path),
+    help="Another dial.toml than the one that came with the log.",
+)
+@click.option("--json", "as_json", is_flag=True, help='One "dialbench.analysis/1" object.')
+def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: bool) -> None:
+    """Compare what STORE holds with the ephemeris, and say how the dial did."""
+    if not store_path.exists():
+        raise UserError(f"{store_path}: there is no such store; dialbench pull makes one")
+    with Store.open(store_path) as store:
+        boards = {board.uid: board for board in store.boards()}
+        if uid is None:
+            if len(boards) != 1:
+                raise UserError(
+                    f"{store_path} holds {len(boards)} boards: "
+                    + (f"choose one with --board: {', '.join(boards)}" if boards else "pull first")
+                )
+            uid = next(iter(boards))
+        if uid not in boards:
+            raise UserError(f"--board {uid}: {store_path} holds {', '.join(boards) or 'none'}")
+        if dial_path is None:
+            dial = dialfile.parse(boards[uid].dial_toml, f"dial of board {uid}")
+        else:
+            dial = dialfile.load(dial_path)
+        found = analyse(store, uid, dial, Sky(dial.site))
+    if as_json:
+        click.echo(json.dumps({"board": uid, **found.as_dict()}))
+        return
+    for boot in found.boots_without_clock:
+        screen.note(f"boot {boot} has no clock mark and is left out")
+    screen.table(f"{dial.name}, {dial.site.name}", found.rows)
+    for sentence in found.sentences:
+        click.echo(sentence)

@@ -1,0 +1,84 @@
+"""dialbench demo"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from dialbench import demo
+from dialbench.commands import screen
+from dialbench.errors import UserError
+
+
+def _fresh_folder() -> Path:
+    """dialbench-demo here, or the first dialbench-demo-N that is not there yet."""
+    folder = Path("dialbench-demo")
+    number = 2
+    while folder.exists():
+        folder = Path(f"dialbench-demo-{number}")
+        number += 1
+    return folder
+
+
+@click.command("demo")
+@click.option(
+    "--sky",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="A day of measured irradiance (daily file of the SURFRAD network); "
+    "the dial is set up where it was measured.",
+)
+@click.option("--clouds", is_flag=True, help="An invented cloudy sky instead of a clear one.")
+@click.option(
+    "--turned",
+    type=click.FloatRange(-15, 15),
+    default=0.0,
+    metavar="DEG",
+    help="Turn the true body about the polar axis by so much, unknown to the host.",
+)
+@click.option("--days", type=click.IntRange(1, 366), default=1, show_default=True)
+@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help='One "dialbench.demo/1" object.')
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where to keep dial, board, store and result; must not exist.  [default: dialbench-demo]",
+)
+def command(
+    sky: Path | None,
+    clouds: bool,
+    turned: float,
+    days: int,
+    seed: int,
+    as_json: bool,
+    keep: Path | None,
+) -> None:
+    """Run a virtual dial through a day and say how it did.
+
+    The board's own firmware, under a real MicroPython, watches a dial of known faults; its
+    log is pulled over a serial line, stored, and compared with the ephemeris.
+    """
+    folder = keep or _fresh_folder()
+    if folder.exists():
+        raise UserError(f"--keep {folder}: is there already; name a folder that is not")
+    settings = demo.Settings(folder, days, seed, turned, sky, clouds)
+    with screen.progress() as progress:
+        result = demo.run(settings, progress)
+    if as_json:
+        click.echo(json.dumps(result.as_dict()))
+        return
+    if not result.real_micropython:
+        screen.note("no MicroPython for this machine: the firmware ran on CPython instead")
+    screen.table(f"{result.dial.name}, {result.dial.site.name}", result.analysis.rows)
+    for sentence in result.analysis.sentences:
+        click.echo(sentence)
+    click.echo(f"\nEverything is kept in {folder}. To go on:")
+    for line in (
+        "dialbench watch --virtual         the dial live, lit and unlit",
+        "dialbench demo --turned 0.6       a dial that was set up askew",
+        "dialbench demo --clouds --days 3  a sky that does not cooperate",
+        f"dialbench compare {folder}/store.sqlite",
+    ):
+        click.echo(f"  {line}")

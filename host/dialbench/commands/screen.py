@@ -1,0 +1,50 @@
+"""What commands show: results on stdout, progress on stderr and only on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from dialbench.errors import inert
+
+
+def note(text: str) -> None:
+    """A remark that is no result: to stderr."""
+    click.echo(inert(text), err=True)
+
+
+def table(title: str, rows: Sequence[tuple[str, str]]) -> None:
+    """Two columns, label and value, to stdout."""
+    shown = Table(title=Text(inert(title)), show_header=False, title_justify="left")
+    for label, value in rows:
+        shown.add_row(Text(inert(label)), Text(inert(value)))
+    Console().print(shown)
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """Gives a function (what is being done, share done); silent where stderr is no terminal."""
+    console = Console(stderr=True)
+    bars = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f}%"),
+        TimeElapsedColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    )
+    tasks: dict[str, object] = {}
+    with bars:
+
+        def report(what: str, share: float) -> None:
+            if what not in tasks:
+                tasks[what] = bars.add_task(inert(what), total=1.0)
+            bars.update(tasks[what], completed=share)  # type: ignore[arg-type]
+
+        yield report

@@ -1,0 +1,152 @@
+"""The whole job on a virtual dial: light, firmware, log, pull, comparison, verdict."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+from dialbench import dialfile
+from dialbench.analysis import Analysis, analyse
+from dialbench.dial import Dial, Site, standard_air
+from dialbench.errors import UserError
+from dialbench.link.client import Board
+from dialbench.sky import Sky
+from dialbench.store import Store
+from dialbench.virtual import clouds
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
+
+SCHEMA = "dialbench.demo/1"
+DAY = date(2027, 4, 16)  # the equation of time is nearly nothing: the dial can agree with a clock
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the demo is asked for. sky_file: measured irradiance, else the sky is clear or,
+    with clouds, has invented ones. turned_deg turns the true body about the polar axis."""
+
+    folder: Path
+    days: int = 1
+    seed: int = 1
+    turned_deg: float = 0.0
+    sky_file: Path | None = None
+    clouds: bool = False
+
+
+@dataclass(frozen=True)
+class Result:
+    """What the demo did; everything it made lies in folder."""
+
+    folder: Path
+    dial: Dial
+    runtime: str
+    real_micropython: bool
+    heap_limit_bytes: int
+    days: int
+    pages_pulled: int
+    analysis: Analysis
+
+    def as_dict(self) -> dict[str, Any]:
+        """The object of `dialbench demo --json`."""
+        found = self.analysis
+        reading = found.reading
+        return {
+            "schema": SCHEMA,
+            "runtime": self.runtime,
+            "heap_limit_bytes": self.heap_limit_bytes,
+            "days": self.days,
+            "observed_hours": found.comparison.observed_hours,
+            "crossings": found.comparison.counts,
+            "residual_s": found.comparison.residual,
+            "reading": {
+                "share_right": reading.share_right,
+                "layout_duty": found.duty,
+                "worst_error_min": reading.zone.worst_min if reading.zone else None,
+                "worst_lasting_error_min": (
+                    reading.zone.worst_lasting_min if reading.zone else None
+                ),
+            },
+            "pages_pulled": self.pages_pulled,
+            "records_lost": found.losses.overflow_records,
+            "verdict": found.sentences,
+            "folder": str(self.folder),
+        }
+
+
+def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
+    """The sky, the demo dial set up under it, and the first day."""
+    if settings.sky_file is None:
+        sky = clouds.Invented(settings.seed) if settings.clouds else clouds.Clear()
+        return sky, dialfile.demo(), DAY
+    measured = clouds.measured(settings.sky_file)
+    if settings.days != 1:
+        raise UserError("--sky holds one day of measurements: leave --days at 1")
+    pressure_mbar, temperature_C = standard_air(measured.elevation_m)
+    hours = round(measured.longitude_deg / 15)
+    site = Site(
+        name=measured.name,
+        latitude_deg=measured.latitude_deg,
+        longitude_deg=measured.longitude_deg,
+        elevation_m=measured.elevation_m,
+        zone=f"{'-' if hours < 0 else '+'}{abs(hours):02}:00",
+        pressure_mbar=pressure_mbar,
+        temperature_C=temperature_C,
+    )
+    return measured, dialfile.placed(dialfile.DEMO, site), measured.date
+
+
+def run(settings: Settings, progress: Progress) -> Result:
+    """Do it all. progress is told what is being done and the share of it done.
+
+    Raises UserError (and its kinds) for what the user can mend.
+    """
+    sky_light, dial, first_day = weather(settings)
+    sky = Sky(dial.site)
+    truth = Truth.draw(dial, settings.seed, settings.turned_deg)
+    spans = []
+    for number in range(settings.days):
+        span = sky.daylight(first_day + timedelta(days=number))
+        if span is not None:
+            spans.append(span)
+    if not spans:
+        raise UserError(f"the Sun does not rise at {dial.site.name} on {first_day}")
+    settings.folder.mkdir(parents=True, exist_ok=True)
+    toml = dialfile.dump(dial)
+    (settings.folder / "dial.toml").write_text(toml)
+    (settings.folder / "settings.json").write_text(
+        json.dumps(asdict(replace(settings)), default=str, indent=2) + "\n"
+    )
+    with (
+        VirtualDial(
+            truth, sky_light, settings.folder / "board", spans[0][0], seed=settings.seed
+        ) as virtual,
+        Store.open(settings.folder / "store.sqlite") as store,
+        Board.open(virtual.port, virtual.clock) as board,
+    ):
+        store.add_board(board.hello, toml)
+        store.add_mark(board.hello.uid, board.mark())
+        for number, (rise_us, set_us) in enumerate(spans, 1):
+            label = f"day {number} of {len(spans)} on the virtual dial"
+            virtual.run(rise_us, set_us, lambda share, label=label: progress(label, share))
+        pulled = board.pull(store, lambda done, total, _: progress("pulling", done / max(total, 1)))
+        progress("comparing with the ephemeris", 0.0)
+        analysis = analyse(store, board.hello.uid, dial, sky)
+        progress("comparing with the ephemeris", 1.0)
+        result = Result(
+            folder=settings.folder,
+            dial=dial,
+            runtime=board.hello.runtime,
+            real_micropython=virtual.real_micropython,
+            heap_limit_bytes=board.hello.heap_bytes,
+            days=len(spans),
+            pages_pulled=pulled.pages,
+            analysis=analysis,
+        )
+    (settings.folder / "result.json").write_text(json.dumps(result.as_dict(), indent=2) + "\n")
+    return result

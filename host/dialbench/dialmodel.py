@@ -1,0 +1,340 @@
+"""What a dial.toml may hold: every field with its meaning, unit and limits.
+
+A field's description says what to write there: it goes into the JSON Schema, and a
+mistake is reported as what stands there and that description. `problems_in` finds what
+is wrong with each field by itself; `dialbench.dialfile` checks fields against each other.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator
+from datetime import date
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+)
+from pydantic_core import ErrorDetails
+
+from dialbench import face
+from dialbench.dial import zone_of
+
+MAX_CHANNELS = 128
+MAX_STEPS = 96
+MAX_BORES = 20_000
+
+Path = tuple[int | str, ...]
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("unprintable")
+    return text
+
+
+def _zone(name: str) -> str:
+    try:
+        zone_of(name)
+    except (LookupError, OSError) as error:  # no such zone, or a folder of zones
+        raise ValueError("unknown zone") from error
+    return name
+
+
+def _time(text: str) -> str:
+    face.minutes_of(text)
+    return text
+
+
+def _near(day: date) -> date:
+    if not 1900 <= day.year <= 2050:
+        raise ValueError("outside the ephemeris")
+    return day
+
+
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable)]
+Zone = Annotated[str, Field(pattern=r"^[A-Za-z0-9_+:/-]{1,64}$"), AfterValidator(_zone)]
+Time = Annotated[str, Field(max_length=8), AfterValidator(_time)]
+Size = Annotated[float, Field(gt=0, le=10_000)]
+Place = Annotated[float, Field(ge=-10_000, le=10_000)]
+Cell = Annotated[int, Field(ge=0, le=999)]
+ChannelNumber = Annotated[int, Field(ge=0, lt=MAX_CHANNELS)]
+Opening = Annotated[float, Field(gt=0, lt=180)]
+
+_SIZE = "more than 0 and at most 10000"
+_FACES = '"hours-and-quarters" or "listed"'
+_SHAPES = '"slot" or "round"'
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+class SiteTable(_Table):
+    name: Name = Field(description="the site's name, 1 to 80 printable characters")
+    latitude_deg: float = Field(
+        ge=-90, le=90, description="the latitude in degrees north, -90 to 90"
+    )
+    longitude_deg: float = Field(
+        ge=-180, le=180, description="the longitude in degrees east, -180 to 180"
+    )
+    elevation_m: float = Field(
+        ge=-500, le=9000, description="the height in metres above sea level, -500 to 9000"
+    )
+    zone: Zone = Field(
+        description='the time zone: its offset from UTC such as "-01:00", or its IANA name'
+    )
+    pressure_mbar: float | None = Field(
+        None,
+        ge=200,
+        le=1200,
+        description="the air pressure at the site in mbar, 200 to 1200, for refraction; left out, "
+        "that of the International Standard Atmosphere (ISO 2533) at elevation_m",
+    )
+    temperature_C: float | None = Field(
+        None,
+        ge=-90,
+        le=60,
+        description="the air temperature in deg C, -90 to 60, for refraction; left out, that of the "
+        "International Standard Atmosphere (ISO 2533) at elevation_m",
+    )
+
+
+class HoursFace(_Table):
+    """33 channels: the hour in two digits of 3x5, and three dots for its quarters."""
+
+    kind: Literal["hours-and-quarters"] = Field(description=_FACES)
+    column_pitch_mm: Size = Field(description=f"the distance between columns in mm, {_SIZE}")
+    row_pitch_mm: Size = Field(description=f"the distance between rows in mm, {_SIZE}")
+
+
+class ChannelTable(_Table):
+    y_mm: Place = Field(
+        description="its way from the face's middle to the viewer's left in mm, +-10000"
+    )
+    z_mm: Place = Field(
+        description="its way from the face's middle towards the pole in mm, +-10000"
+    )
+    column: Cell = Field(description="the column of its cell, from 0 at the viewer's left")
+    row: Cell = Field(description="the row of its cell, from 0 at the top")
+
+
+class StepTable(_Table):
+    start: Time = Field(description='when the plan begins the step, "HH:MM" or "HH:MM:SS"')
+    spells: Time = Field(description='the time of day that its lit channels stand for, "HH:MM"')
+    channels: list[ChannelNumber] = Field(
+        max_length=MAX_CHANNELS,
+        description=f"the numbers of the channels to be lit, 0 to {MAX_CHANNELS - 1} at most",
+    )
+
+
+class ListedFace(_Table):
+    """Channels and steps one by one; channels are numbered from 0 as they come."""
+
+    kind: Literal["listed"] = Field(description=_FACES)
+    channel: list[ChannelTable] = Field(
+        min_length=1,
+        max_length=MAX_CHANNELS,
+        description=f"[[face.channel]], 1 to {MAX_CHANNELS} of them",
+    )
+    step: list[StepTable] = Field(
+        min_length=1,
+        max_length=MAX_STEPS,
+        description=f"[[face.step]], 1 to {MAX_STEPS} of them, in the plan's order",
+    )
+
+
+class PlanTable(_Table):
+    time: Literal["zone", "mean", "apparent"] = Field(
+        description='"zone" (standard time of the site\'s zone), "mean" (local mean time) or '
+        '"apparent" (local apparent time)'
+    )
+    start: Time = Field(description='when the first step begins, "HH:MM" or "HH:MM:SS"')
+    step_min: float = Field(
+        gt=0, le=720, description="the minutes that a step lasts, more than 0 and at most 720"
+    )
+    steps: int = Field(
+        ge=1, le=MAX_STEPS, description=f"how many steps, a whole number from 1 to {MAX_STEPS}"
+    )
+    design_date: Annotated[date, AfterValidator(_near)] | None = Field(
+        None,
+        description="a date from 1900-01-01 to 2050-12-31, without quotes, whose equation of "
+        "time zone and mean plans allow for; left out, none is allowed for",
+    )
+
+
+class BodyTable(_Table):
+    shape: Literal["half-cylinder"] = Field(
+        description='"half-cylinder": about the polar axis, its flat side the face'
+    )
+    radius_mm: Size = Field(description=f"the radius in mm, {_SIZE}")
+    length_mm: Size = Field(description=f"the length along the polar axis in mm, {_SIZE}")
+
+
+class BoresTable(_Table):
+    """One slot for every channel and step that lights it."""
+
+    generated: Literal["uniform"] = Field(description='"uniform"')
+    exit_mm: Size = Field(description=f"the side of every square exit in mm, {_SIZE}")
+    taper_deg: float = Field(
+        ge=0,
+        lt=45,
+        description="the half-angle by which slots widen outwards in degrees, 0 to under 45",
+    )
+    opening_deg: Opening = Field(
+        description="the full angle in declination in degrees, more than 0 and under 180"
+    )
+
+
+class _Bore(_Table):
+    channel: ChannelNumber = Field(
+        description=f"the number of its channel, 0 to {MAX_CHANNELS - 1} at most"
+    )
+    hour_angle_deg: float = Field(
+        ge=-180,
+        le=180,
+        description="where its axis points in degrees, -180 to 180, positive after noon",
+    )
+    declination_deg: float = Field(
+        gt=-90, lt=90, description="where its axis points in degrees, -90 to 90, positive north"
+    )
+    length_mm: Size = Field(description=f"the way from exit to entry along its axis in mm, {_SIZE}")
+
+
+class SlotTable(_Bore):
+    shape: Literal["slot"] = Field(description=_SHAPES)
+    exit_mm: Size = Field(description=f"the side of its square exit in mm, {_SIZE}")
+    entry_mm: Size = Field(description=f"its width at the entry in mm, {_SIZE}")
+    opening_deg: Opening = Field(
+        description="the full angle in declination in degrees, more than 0 and under 180"
+    )
+
+
+class RoundTable(_Bore):
+    shape: Literal["round"] = Field(description=_SHAPES)
+    exit_mm: Size = Field(description=f"its diameter at the exit in mm, {_SIZE}")
+    entry_mm: Size = Field(description=f"its diameter at the entry in mm, {_SIZE}")
+
+
+_KINDS: dict[object, type[BaseModel]] = {
+    "hours-and-quarters": HoursFace,
+    "listed": ListedFace,
+    "slot": SlotTable,
+    "round": RoundTable,
+}
+
+
+def _kind_of_face(value: object) -> str:
+    """The kind that a face says, or else looks like, so that its other mistakes show as well."""
+    table = value if isinstance(value, dict) else {}
+    if table.get("kind") in ("hours-and-quarters", "listed"):
+        return str(table["kind"])
+    return "listed" if "channel" in table or "step" in table else "hours-and-quarters"
+
+
+def _shape_of_bore(value: object) -> str:
+    table = value if isinstance(value, dict) else {}
+    if table.get("shape") in ("slot", "round"):
+        return str(table["shape"])
+    return "slot" if "opening_deg" in table else "round"
+
+
+AnyFace = Annotated[
+    Annotated[HoursFace, Tag("hours-and-quarters")] | Annotated[ListedFace, Tag("listed")],
+    Discriminator(_kind_of_face),
+]
+AnyBore = Annotated[
+    Annotated[SlotTable, Tag("slot")] | Annotated[RoundTable, Tag("round")],
+    Discriminator(_shape_of_bore),
+]
+
+
+class DialDocument(_Table):
+    model_config = ConfigDict(
+        title="dial.toml",
+        json_schema_extra={"oneOf": [{"required": ["bores"]}, {"required": ["bore"]}]},
+    )
+
+    format: int = Field(ge=1, le=1, description="1, the version of this format")
+    name: Name = Field(description="the dial's name, 1 to 80 printable characters")
+    site: SiteTable = Field(description="the table [site]: where the dial stands")
+    face: AnyFace = Field(
+        description='the table [face] with kind = "hours-and-quarters" or "listed"'
+    )
+    plan: PlanTable = Field(description="the table [plan]: when each step begins")
+    body: BodyTable = Field(description="the table [body]: the solid that the bores pierce")
+    bores: BoresTable | None = Field(
+        None, description="the table [bores], for bores laid out by rule; then no [[bore]]"
+    )
+    bore: list[AnyBore] | None = Field(
+        None,
+        min_length=1,
+        max_length=MAX_BORES,
+        description=f"[[bore]], at most {MAX_BORES} of them, one by one; then no [bores]",
+    )
+
+
+def problems_in(document: dict[str, Any]) -> list[tuple[Path, str]]:
+    """What is wrong with the fields of a parsed dial.toml, each by itself: (path, sentence)."""
+    try:
+        DialDocument.model_validate(document)
+    except ValidationError as error:
+        return [_problem(details) for details in error.errors(include_url=False)]
+    return []
+
+
+def written(path: Path) -> str:
+    """A path as it is printed: parts joined by dots, list places counted from 0."""
+    return ".".join(
+        str(part)
+        if isinstance(part, int) or re.fullmatch(r"[\w-]{1,40}", part, re.ASCII)
+        else shown(part)
+        for part in path
+    )
+
+
+def shown(value: object) -> str:
+    """A value from a file, short and fit for a terminal."""
+    if isinstance(value, list | dict):
+        return "a list" if isinstance(value, list) else "a table"
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = repr(value) if isinstance(value, str | float | int) else str(value)
+    return text if len(text) <= 60 else text[:60] + "..."
+
+
+def _problem(details: ErrorDetails) -> tuple[Path, str]:
+    """Path and sentence of one of pydantic's findings."""
+    path: list[int | str] = []
+    tables: list[type[BaseModel]] = [DialDocument]
+    wanted = ""
+    for part in details["loc"]:
+        if len(tables) > 1 and part in _KINDS:
+            tables = [_KINDS[part]]  # pydantic's own mark, no part of the file
+            continue
+        path.append(part)
+        if isinstance(part, str) and part in tables[0].model_fields:
+            field = tables[0].model_fields[part]
+            wanted = field.description or ""
+            tables = list(_tables(field.annotation))
+    if details["type"] == "extra_forbidden":
+        close = difflib.get_close_matches(str(path[-1])[:40], tables[0].model_fields, n=1)
+        mend = f"write {close[0]} if that is meant" if close else "remove it"
+        return tuple(path), f"does not belong here; {mend}"
+    found = "missing" if details["type"] == "missing" else shown(details["input"])
+    return tuple(path), f"is {found}; write {wanted}"
+
+
+def _tables(annotation: object) -> Iterator[type[BaseModel]]:
+    """The tables that a field's annotation speaks of."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables(part)

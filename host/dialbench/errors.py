@@ -1,0 +1,16 @@
+"""The one kind of error that is told to the user as a sentence, without a traceback."""
+
+from __future__ import annotations
+
+
+class UserError(Exception):
+    """Something the user can mend; its text says what, where and how.
+
+    Every module that can meet such a thing has a subclass of its own. At the command
+    line it ends with exit status 2.
+    """
+
+
+def inert(text: str) -> str:
+    """text with everything that could steer a terminal spelt out as an escape."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

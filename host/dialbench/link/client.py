@@ -1,0 +1,208 @@
+"""A board at the far end of a line, with what it can be asked."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Protocol, Self, TypeVar
+
+from dialbench.clock import Mark
+from dialbench.errors import inert
+from dialbench.link.errors import LinkError, Refused, Silence
+from dialbench.link.exchange import Answer, Exchange, Health, Instant
+from dialbench.link.facts import Fetched, Hello, Live, Status
+from dialbench.link.pull import Progress, Pulled, pull
+from dialbench.link.transport import Line, open_line
+from dialbench.store import Store
+from dialcore import messages, records
+
+_MARK_LOOKS = 8
+_COUNT_US = 500  # half the millisecond that the device's count cannot tell
+_SIGMA_MAX_US = 0xFFFFFFFF  # what a MARK can say
+
+_Told = TypeVar("_Told")
+
+
+class Clock(Protocol):
+    """The UTC of the place the board lives in.
+
+    speed: its seconds per second of the computer's; 1 for a real board.
+    """
+
+    @property
+    def speed(self) -> float: ...
+    def utc_us(self) -> int: ...
+
+
+class Board:
+    """An open link to one board; a context manager. For one thread at a time.
+
+    Every method raises LinkError, one sentence, where the board refuses or answers
+    nonsense, and its subclass LinkLost where the board is gone or has fallen silent.
+    """
+
+    def __init__(
+        self, line: Line, name: str, clock: Clock, seconds: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._line = line
+        self._name = inert(name)
+        self._clock = clock
+        self._exchange = Exchange(line, self._name, lambda: Instant(seconds(), clock.utc_us()))
+        self.hello = self._greet()
+
+    @classmethod
+    def open(cls, port: str, clock: Clock) -> Self:
+        """Open port (a serial port's name, or socket://host:port) and greet the board there.
+
+        Raises LinkError where the port is absent, busy or not permitted, where nothing
+        answers, where what answers is no board, and where host and board have no
+        protocol or page version in common.
+        """
+        line = open_line(port)
+        try:
+            return cls(line, port, clock)
+        except BaseException:
+            line.close()
+            raise
+
+    def close(self) -> None:
+        self._line.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def health(self) -> Health:
+        """What the line has done so far."""
+        return self._exchange.health
+
+    def _greet(self) -> Hello:
+        versions = bytes((messages.PROTOCOL, messages.PROTOCOL))
+        mine = f"this Dialbench speaks {messages.PROTOCOL}"
+        try:
+            hello = self._read(Hello.read, self._ask(messages.HELLO, versions))
+        except Silence:
+            raise LinkError(self._why_no_greeting()) from None
+        except Refused as refused:
+            raise LinkError(f"{refused}, and {mine}: update the older of the two") from None
+        if not hello.protocol_min <= messages.PROTOCOL <= hello.protocol_max:
+            raise LinkError(
+                f"the board at {self._name} speaks protocol {hello.protocol_min} to"
+                f" {hello.protocol_max}, and {mine}: update the older of the two"
+            )
+        if hello.page_version != records.VERSION:
+            raise LinkError(
+                f"the board at {self._name} writes pages of version {hello.page_version}, and this"
+                f" Dialbench reads version {records.VERSION}: update the older of the two"
+            )
+        return hello
+
+    def _why_no_greeting(self) -> str:
+        if not self.health.bytes_in:
+            return (
+                f"{self._name} answers nothing: is this the dial's port, and is its firmware"
+                " running?"
+            )
+        if not self.health.good_frames:
+            return (
+                f"{self._name} talks, but not as a dial: is it another device, or a board at its"
+                " prompt instead of running the firmware?"
+            )
+        return (
+            f"{self._name} sends frames as a dial does, but does not answer: is another program"
+            " talking to it, or is the port wired to itself?"
+        )
+
+    def status(self) -> Status:
+        """The board's counters now."""
+        return self._read(Status.read, self._ask(messages.STATUS))
+
+    def seal(self) -> int:
+        """Have the board store what it has logged; return one past its newest page."""
+        return int(self._read(messages.unpack_number, self._ask(messages.SEAL)))
+
+    def mark(self) -> Mark:
+        """Make a clock mark, and have the board log it.
+
+        Of several looks at the board's clock the one with the shortest round trip counts,
+        against the middle of it; its sigma is half that round trip, in the time the board
+        lives in, and half a millisecond for the board's count.
+        """
+        looks = []
+        for _ in range(_MARK_LOOKS):
+            answer = self._ask(messages.STATUS)
+            status = self._read(Status.read, answer)
+            trip_us = answer.received.utc_us - answer.sent.utc_us
+            # A clock that moves in steps may have stood still meanwhile.
+            waited_us = 1e6 * (answer.received.s - answer.sent.s) * self._clock.speed
+            looks.append(
+                (max(trip_us, round(waited_us)), status, answer.sent.utc_us + trip_us // 2)
+            )
+        trip_us, status, utc_us = min(looks, key=lambda look: look[0])
+        sigma_us = min((trip_us + 1) // 2 + _COUNT_US, _SIGMA_MAX_US)
+        self._ask(
+            messages.MARK, messages.pack_mark(status.boot, status.device_ms, utc_us, sigma_us)
+        )
+        return Mark(status.boot, status.device_ms, utc_us, sigma_us, "link")
+
+    def fetch(self, first: int, count: int) -> Fetched:
+        """Ask once for pages first to first + count - 1, at most 32 of them."""
+        answer = self._exchange.ask(messages.FETCH, messages.pack_fetch(first, count))
+        pages = dict(self._good_pages(answer.pages))
+        if answer.payload is None:
+            return Fetched(pages, False, first)
+        next, sent = self._read(messages.unpack_fetch, answer)
+        return Fetched(pages, len(pages) == sent, next)
+
+    def _good_pages(self, payloads: tuple[bytes, ...]) -> Iterator[tuple[int, bytes]]:
+        for payload in payloads:
+            try:
+                number = messages.unpack_number(payload)
+                raw = payload[4:]
+                if records.check(raw)[0] != number:
+                    raise ValueError(f"page {number} says it is another")
+            except ValueError:
+                self.health.bad_pages += 1
+            else:
+                yield number, raw
+
+    def pull(self, store: Store, progress: Progress | None = None) -> Pulled:
+        """Bring the store up to date with the board's log; see link.pull."""
+        return pull(self, store, progress)
+
+    def stream(self, period_ms: int) -> None:
+        """Have the board send a look at its channels every period_ms (1 to 65535); 0 ends it."""
+        self._ask(messages.STREAM, period_ms.to_bytes(2, "little"))
+
+    def live(self, timeout_s: float) -> Live | None:
+        """The next look at the channels; None if none comes within timeout_s.
+
+        Looks that came while nobody asked wait, the newest few of them.
+        """
+        return self._exchange.live(timeout_s)
+
+    def release(self) -> None:
+        """Have the board store its log and hand the port back to its prompt; then close."""
+        self._ask(messages.RELEASE)
+        self.close()
+
+    def _ask(self, kind: int, payload: bytes = b"") -> Answer:
+        return self._exchange.ask(kind, payload)
+
+    def _read(self, read: Callable[[bytes], _Told], answer: Answer) -> _Told:
+        try:
+            return read(answer.payload or b"")
+        except ValueError as wrong:
+            raise LinkError(
+                f"the board at {self._name} answers what this Dialbench cannot read ({wrong}):"
+                " update the older of the two"
+            ) from wrong

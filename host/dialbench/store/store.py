@@ -1,0 +1,339 @@
+"""What was pulled from boards: raw pages as they came, and the tables made from them.
+
+A page is named by its board, its number and its boot. A board whose storage was wiped
+numbers its pages from 0 again; as long as its boot counter went on, both logs stay in
+the store side by side, and questions about page numbers mean the newer log. Where the
+counter began anew too, two different pages claim one name: the second is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from itertools import groupby
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+
+from dialbench.clock import Mark
+from dialbench.store.database import Database, StoreError
+from dialbench.store.decoding import LIMIT, VERSION, decode
+from dialbench.store.facts import (
+    BoardFacts,
+    Event,
+    LoggedCrossings,
+    Losses,
+    StatusFacts,
+    StoredBoard,
+)
+from dialbench.store.numbering import gaps, present_since
+from dialbench.store.observed import PageEvents, observed
+from dialcore import records
+
+
+class Store:
+    """An open store, for the thread that opened it; a context manager.
+
+    Boards are named by their uid, 16 hex digits. Every method raises StoreError, one
+    sentence, where the file fails or a uid is not known.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._rows = database.rows
+        [(old,)] = self._rows("SELECT count(*) FROM decoding WHERE version < ?", VERSION)
+        if old:
+            self.redecode()
+
+    @classmethod
+    def open(cls, path: Path | str) -> Self:
+        """The store at path, made if there is nothing yet, brought up to date if older.
+
+        Raises StoreError for a file that is something else, a folder, a store of a later
+        version, or what cannot be opened.
+        """
+        return cls(Database(Path(path)))
+
+    def close(self) -> None:
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def writing(self) -> AbstractContextManager[None]:
+        """A transaction around several calls: all they write is kept, or nothing."""
+        return self._database.writing()
+
+    # -- boards
+
+    def add_board(self, hello: BoardFacts, dial_toml: str | None = None) -> None:
+        """Note a board as it says HELLO, and the text of the dial file it was set up with.
+
+        The caller has made sure that the file's dial has hello.dial_hash.
+        """
+        facts = (hello.dial_hash, hello.channels, hello.firmware, hello.runtime, hello.heap_bytes)
+        with self.writing():
+            self._rows(
+                "INSERT INTO board (uid, dial_hash, channels, firmware, runtime, heap_bytes)"
+                " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (uid) DO UPDATE SET"
+                " dial_hash = excluded.dial_hash, channels = excluded.channels,"
+                " firmware = excluded.firmware, runtime = excluded.runtime,"
+                " heap_bytes = excluded.heap_bytes",
+                hello.uid,
+                *facts,
+            )
+            if dial_toml is not None:
+                self._rows(
+                    "INSERT INTO dial (dial_hash, toml) VALUES (?, ?)"
+                    " ON CONFLICT (dial_hash) DO UPDATE SET toml = excluded.toml",
+                    hello.dial_hash,
+                    dial_toml,
+                )
+
+    def boards(self) -> list[StoredBoard]:
+        """Every board of the store, in the order they were first met."""
+        return [
+            StoredBoard(*row)
+            for row in self._rows(
+                "SELECT uid, dial_hash, channels, firmware, runtime, heap_bytes, toml,"
+                " (SELECT count(*) FROM page WHERE page.board = board.board)"
+                " FROM board LEFT JOIN dial USING (dial_hash) ORDER BY board.board"
+            )
+        ]
+
+    def add_status(self, uid: str, status: StatusFacts) -> None:
+        """Note what a board says about its log; the last word of each boot is kept."""
+        self._rows(
+            "INSERT INTO status (board, boot, device_ms, first_page, next_page, torn_pages)"
+            " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (board, boot) DO UPDATE SET"
+            " device_ms = excluded.device_ms, first_page = excluded.first_page,"
+            " next_page = excluded.next_page, torn_pages = excluded.torn_pages"
+            " WHERE excluded.device_ms >= device_ms",
+            self._board(uid),
+            status.boot,
+            status.device_ms,
+            status.first_page,
+            status.next_page,
+            status.torn_pages,
+        )
+
+    # -- pages
+
+    def add_page(self, uid: str, raw: bytes) -> bool:
+        """Keep one page; False if the store has it already.
+
+        Raises StoreError where raw is not one whole page with a good CRC, or where the
+        store holds another page of the same board, number and boot.
+        """
+        board = self._board(uid)
+        try:
+            number, boot = records.check(raw)[:2]
+        except ValueError as wrong:
+            raise StoreError(f"a page of board {uid} is not kept: {wrong}") from None
+        with self.writing():
+            added = self._rows(
+                "INSERT INTO page (board, boot, number, raw) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT (board, boot, number) DO NOTHING RETURNING page",
+                board,
+                boot,
+                number,
+                raw,
+            )
+            if added:
+                self._decode(added[0][0], raw)
+                return True
+            [(held,)] = self._rows(
+                "SELECT raw FROM page WHERE board = ? AND boot = ? AND number = ?",
+                board,
+                boot,
+                number,
+            )
+        if held != raw:
+            raise StoreError(
+                f"board {uid} sends a page {number} of boot {boot} that differs from the one in"
+                " the store: its log and its boot counter were begun anew, so pull it into a"
+                " new store"
+            )
+        return False
+
+    def missing(self, uid: str, first: int, next: int) -> list[range]:
+        """Which pages from first up to, not including, next the store lacks."""
+        return gaps(self._numbers(self._board(uid)), first, next)
+
+    def _numbers(self, board: int) -> list[int]:
+        """Numbers of the pages held of a board's present log, in order."""
+        boots = self._rows(
+            "SELECT boot, min(number), max(number) FROM page WHERE board = ?"
+            " GROUP BY boot ORDER BY boot DESC",
+            board,
+        )
+        rows = self._rows(
+            "SELECT number FROM page WHERE board = ? AND boot >= ? ORDER BY number",
+            board,
+            present_since(boots),
+        )
+        return [number for (number,) in rows]
+
+    def redecode(self) -> int:
+        """Make the decoded tables anew from the raw pages; return how many pages."""
+        with self.writing():
+            for table in ("crossing", "event", "decoding"):
+                self._rows(f"DELETE FROM {table}")
+            pages = [page for (page,) in self._rows("SELECT page FROM page ORDER BY page")]
+            for page in pages:
+                [(raw,)] = self._rows("SELECT raw FROM page WHERE page = ?", page)
+                self._decode(page, raw)
+        return len(pages)
+
+    def _decode(self, page: int, raw: bytes) -> None:
+        found = decode(raw)
+        self._rows(
+            "INSERT INTO decoding (page, version, last_ms, problem) VALUES (?, ?, ?, ?)",
+            page,
+            VERSION,
+            found.last_ms,
+            found.problem,
+        )
+        self._database.many(
+            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            [(page, *row) for row in found.crossings],
+        )
+        self._database.many(
+            "INSERT INTO event (page, place, device_ms, tag, payload) VALUES (?, ?, ?, ?, ?)",
+            [(page, *row) for row in found.events],
+        )
+
+    # -- what the log says
+
+    def crossings(self, uid: str) -> LoggedCrossings:
+        """Every crossing a board logged."""
+        rows = self._rows(
+            "SELECT boot, device_ms, channel, threshold, rise FROM page JOIN crossing USING (page)"
+            " WHERE board = ? ORDER BY boot, device_ms, number, place",
+            self._board(uid),
+        )
+        table = np.array(rows, dtype=np.int64).reshape(-1, 5)
+        boot, device_ms, channel, threshold, rise = (column.copy() for column in table.T)
+        return LoggedCrossings(boot, device_ms, channel, threshold, rise.astype(np.bool_))
+
+    def events(self, uid: str, tag: int | None = None) -> list[Event]:
+        """Every record that is no crossing, or those with one tag, in the order written."""
+        return [
+            Event(*row)
+            for row in self._rows(
+                "SELECT boot, device_ms, tag, payload FROM page JOIN event USING (page)"
+                " WHERE board = ? AND tag = coalesce(?, tag) ORDER BY boot, number, place",
+                self._board(uid),
+                tag,
+            )
+        ]
+
+    def observed(self, uid: str) -> list[tuple[int, int, int]]:
+        """Observed time as (boot, start_ms, end_ms), in order; see store.observed."""
+        board = self._board(uid)
+        return [
+            (boot, start, end)
+            for boot, pages in groupby(self._page_events(board), key=lambda found: found[0])
+            for start, end in observed(page for _, page in pages)
+        ]
+
+    def _page_events(self, board: int) -> Iterator[tuple[int, PageEvents]]:
+        rows = self._rows(
+            "SELECT boot, number, last_ms, place, device_ms, tag, payload"
+            " FROM page JOIN decoding USING (page) LEFT JOIN event USING (page)"
+            " WHERE board = ? ORDER BY boot, number, place",
+            board,
+        )
+        for (boot, number, last_ms), found in groupby(rows, key=lambda row: row[:3]):
+            events = [row[4:] for row in found if row[3] is not None]
+            yield boot, PageEvents(number, last_ms, events)
+
+    # -- clock marks
+
+    def add_mark(self, uid: str, mark: Mark) -> None:
+        """Keep a mark made over the link; one that is there already stays as it is."""
+        self._rows(
+            "INSERT INTO mark (board, boot, device_ms, utc_us, sigma_us) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (board, boot, device_ms, utc_us) DO NOTHING",
+            self._board(uid),
+            mark.boot,
+            mark.device_ms,
+            mark.utc_us,
+            mark.sigma_us,
+        )
+
+    def marks(self, uid: str) -> list[Mark]:
+        """Every mark, from link and log, in order of boot and device time.
+
+        A mark made over the link that the board also wrote into its log counts once, as
+        one of the link.
+        """
+        found: dict[tuple[int, int, int], Mark] = {}
+        for boot, device_ms, utc_us, sigma_us in self._rows(
+            "SELECT boot, device_ms, utc_us, sigma_us FROM mark WHERE board = ?", self._board(uid)
+        ):
+            found[boot, device_ms, utc_us] = Mark(boot, device_ms, utc_us, sigma_us, "link")
+        for event in self.events(uid, records.MARK):
+            try:
+                device_ms, utc_us, sigma_us = records.unpack_mark(event.payload)
+            except ValueError:
+                continue  # it stays among the events, and says nothing
+            if max(device_ms, abs(utc_us)) <= LIMIT:
+                mark = Mark(event.boot, device_ms, utc_us, sigma_us, "log")
+                found.setdefault((event.boot, device_ms, utc_us), mark)
+        return [found[key] for key in sorted(found)]
+
+    # -- what is not there
+
+    def losses(self, uid: str) -> Losses:
+        """What of a board's log is not in the store, as far as board and log have told."""
+        board = self._board(uid)
+        held = self._numbers(board)
+        status = self._rows(
+            "SELECT first_page, next_page FROM status WHERE board = ? ORDER BY boot DESC LIMIT 1",
+            board,
+        )
+        first, next = status[0] if status else (0, 0)
+        next = max([next, *(number + 1 for number in held[-1:])])
+        retired = first - sum(number < first for number in held)
+        [(torn,)] = self._rows(
+            "SELECT coalesce(sum(torn_pages), 0) FROM status WHERE board = ?", board
+        )
+        [(unreadable,)] = self._rows(
+            "SELECT count(*) FROM page JOIN decoding USING (page) WHERE board = ? AND problem <> ''",
+            board,
+        )
+        return Losses(
+            overflow_records=self._total(uid, records.OVERFLOW),
+            missing_pages=next - len(held) - retired,
+            retired_pages=retired,
+            torn_pages=torn,
+            blind_ms=self._total(uid, records.BLIND),
+            unreadable_pages=unreadable,
+        )
+
+    def _total(self, uid: str, tag: int) -> int:
+        total = 0
+        for event in self.events(uid, tag):
+            try:
+                total += records.unpack_count(event.payload)
+            except ValueError:
+                continue  # it stays among the events, and says nothing
+        return total
+
+    def _board(self, uid: str) -> int:
+        found = self._rows("SELECT board FROM board WHERE uid = ?", uid)
+        if not found:
+            raise StoreError(f"the store knows no board {uid}: pull from it first")
+        return int(found[0][0])

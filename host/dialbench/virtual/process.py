@@ -1,0 +1,257 @@
+"""The virtual dial as a thing with a port: the real firmware fed with computed light.
+
+The firmware runs in a process of its own, under a real MicroPython where there is one.
+Its serial line is a pseudo-terminal that any host program can open by name; its light
+and its time come through a pipe (see firmware/dialnode/board_virtual.py). Needs a
+POSIX system.
+"""
+
+from __future__ import annotations
+
+import array
+import fcntl
+import hashlib
+import importlib.util
+import json
+import os
+import pty
+import select
+import shutil
+import subprocess
+import sys
+import termios
+import threading
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench import firmware
+from dialbench.errors import UserError
+from dialbench.sky import Sky
+from dialbench.virtual import sensors
+from dialbench.virtual.clouds import SkyLight
+from dialbench.virtual.light import LightTable
+from dialbench.virtual.truth import Truth, calibration
+
+HEAP_BYTES = 131072  # what the firmware may use, as a 32-bit board counts it
+_BLOCK_S = 600  # light is computed and fed in blocks of this much of the board's time
+_LIVE_TICK_S = 0.05
+
+Progress = Callable[[float], None]
+
+
+class VirtualError(UserError):
+    """The virtual board could not be started, or died; one sentence."""
+
+
+class VirtualClock:
+    """The UTC the virtual board lives in: that of the last light it was sent."""
+
+    def __init__(self, start_us: int) -> None:
+        self.speed = 0.0  # seconds of the board's time per second; 0 while it stands still
+        self._now_us = start_us
+
+    def utc_us(self) -> int:
+        return self._now_us
+
+    def advance(self, utc_us: int) -> None:
+        self._now_us = utc_us
+
+
+class VirtualDial:
+    """A true dial under a sky, seen through the firmware; a context manager.
+
+    folder stands for the board's flash and outlives the process. start_us is the instant
+    (UTC, microseconds) at which it boots. `port` names the serial line, `clock` is the
+    time the board lives in.
+    """
+
+    def __init__(
+        self,
+        truth: Truth,
+        weather: SkyLight,
+        folder: Path,
+        start_us: int,
+        *,
+        seed: int = 1,
+        scan_ms: int = 500,
+        real_micropython: bool = True,
+    ) -> None:
+        self._truth = truth
+        self._weather = weather
+        self._folder = folder
+        self._boot_us = start_us
+        self._scan_ms = scan_ms
+        self._calibration = calibration(truth, seed)
+        self._noise = np.random.default_rng([seed, 2])
+        self._sky = Sky(truth.dial.site)
+        self._table = LightTable(truth, self._sky)
+        self._command = _interpreter() if real_micropython else None
+        self._stop = threading.Event()
+        self._feeder: threading.Thread | None = None
+        self.uid = hashlib.sha256(f"{truth.dial.hash} {seed}".encode()).hexdigest()[:16]
+        self.clock = VirtualClock(start_us)
+        self.port = ""
+
+    @property
+    def real_micropython(self) -> bool:
+        """Whether the firmware runs under MicroPython; else the same files run on CPython."""
+        return self._command is not None
+
+    @property
+    def alive(self) -> bool:
+        """Whether the firmware runs."""
+        return self._process.poll() is None
+
+    def wait(self, timeout_s: float) -> None:
+        """Until the firmware has ended by itself. Raises VirtualError if it does not."""
+        try:
+            self._process.wait(timeout_s)
+        except subprocess.TimeoutExpired:
+            raise VirtualError("the virtual board still runs") from None
+
+    def __enter__(self) -> VirtualDial:
+        self._folder.mkdir(parents=True, exist_ok=True)
+        (self._folder / "uid").write_text(self.uid)
+        (self._folder / "config.json").write_text(json.dumps(self._config()))
+        board_end, host_end = pty.openpty()
+        light_out, light_in = os.pipe()
+        for end in (board_end, light_out):
+            os.set_blocking(end, False)
+        tty.setraw(host_end)
+        path = os.pathsep.join(str(folder) for folder in firmware.source_folders())
+        self._process = subprocess.Popen(
+            [*(self._command or [sys.executable]), str(firmware.main_file())]
+            + [str(self._folder), str(light_out)],
+            stdin=board_end,
+            stdout=board_end,
+            pass_fds=(light_out,),
+            env={**os.environ, "MICROPYPATH": f"{path}:.frozen", "PYTHONPATH": path},
+        )
+        os.close(board_end)
+        os.close(light_out)
+        self._light = light_in
+        # Held open, so that the board sees a line even while no host has it.
+        self._host_end = host_end
+        self.port = os.ttyname(host_end)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.cut_power()
+
+    def cut_power(self) -> None:
+        """End the light and with it the process; the folder keeps what was written."""
+        self._stop.set()
+        if self._feeder is not None:
+            self._feeder.join()
+        os.close(self._light)
+        try:
+            self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        os.close(self._host_end)
+
+    def run(self, start_us: int, end_us: int, progress: Progress | None = None) -> None:
+        """Let the board live from start_us to end_us, as fast as it takes the light.
+
+        Returns when the board has taken all of it. progress is told the share done.
+        """
+        step = _BLOCK_S * 1_000_000
+        for block in range(start_us, end_us, step):
+            self._feed(block, min(block + step, end_us))
+            if progress is not None:
+                progress(min(1.0, (block + step - start_us) / (end_us - start_us)))
+        self._wait_until_taken()
+
+    def start(self, start_us: int, speed: float = 1.0) -> None:
+        """Let the board live on by itself from start_us, speed times as fast as the clock."""
+        self.clock.advance(start_us)
+        self.clock.speed = speed
+        self._feeder = threading.Thread(
+            target=self._live, args=(start_us, speed), name="light", daemon=True
+        )
+        self._feeder.start()
+
+    def _live(self, start_us: int, speed: float) -> None:
+        began = time.monotonic()
+        done = start_us
+        period = self._scan_ms * 1000
+        while not self._stop.wait(_LIVE_TICK_S):
+            now = start_us + int((time.monotonic() - began) * speed * 1e6)
+            end = start_us + (now - start_us) // period * period
+            if end > done:
+                try:
+                    self._feed(done, end)
+                except VirtualError:
+                    return  # the host learns it from the line
+                done = end
+
+    def _feed(self, start_us: int, end_us: int) -> None:
+        period = self._scan_ms * 1000
+        instants = np.arange(start_us + period, end_us + 1, period, dtype=np.int64)
+        if len(instants):
+            self._write(self.frames(instants))
+            self.clock.advance(int(instants[-1]))
+
+    def frames(self, utc_us: NDArray[np.int64]) -> NDArray[np.uint16]:
+        """What the board is sent at each instant; shape (n, 4 + channels)."""
+        light, altitude_deg = self._table.at(utc_us)
+        direct, diffuse = self._weather.irradiance(utc_us, altitude_deg)
+        counts = sensors.counts(self._truth, light, direct, diffuse, self._noise)
+        rate = 1 + self._truth.clock_ppm * 1e-6
+        ticks = ((utc_us - self._boot_us) * rate / 1000).astype(np.int64) & 0x3FFFFFFF
+        head = np.stack((ticks & 0xFFFF, ticks >> 16), axis=1).astype("<u2")
+        return np.concatenate((head, counts.astype("<u2")), axis=1)
+
+    def _write(self, frames: NDArray[np.uint16]) -> None:
+        # A pipe takes up to PIPE_BUF bytes whole or not at all: the board, which never
+        # waits for the rest of a frame, then never sees half of one.
+        whole = select.PIPE_BUF // frames[0].nbytes
+        for at in range(0, len(frames), whole):
+            try:
+                os.write(self._light, frames[at : at + whole].tobytes())
+            except OSError as error:
+                raise VirtualError(
+                    f"the virtual board's process ended by itself ({self._process.poll()})"
+                ) from error
+
+    def _wait_until_taken(self) -> None:
+        waiting = array.array("i", [1])
+        while self._process.poll() is None:
+            fcntl.ioctl(self._light, termios.FIONREAD, waiting)
+            if not waiting[0]:
+                return
+            time.sleep(0.001)
+        raise VirtualError("the virtual board's process ended by itself")
+
+    def _config(self) -> dict[str, object]:
+        told = self._calibration
+        return {
+            "dial_hash": self._truth.dial.hash,
+            "scan_ms": self._scan_ms,
+            "commit_s": 600,
+            "log_bytes": 4 << 20,
+            "dark": list(told.dark),
+            "scale": list(told.scale),
+            "sky_dark": told.sky_dark,
+            "shade_dark": told.shade_dark,
+            "shade_q10": told.shade_q10,
+            "gate_on": told.gate_on,
+            "gate_off": told.gate_off,
+        }
+
+
+def _interpreter() -> list[str] | None:
+    """The command that runs MicroPython within the board's memory; None if there is none."""
+    limit = ["-X", f"heapsize={HEAP_BYTES // 1024}wK"]
+    if importlib.util.find_spec("micropython_module") is not None:
+        # `-m micropython` would swallow the exit status.
+        start = "import micropython, sys; sys.exit(micropython.main())"
+        return [sys.executable, "-c", start, *limit]
+    found = shutil.which("micropython")
+    return [found, *limit] if found else None

@@ -1,0 +1,172 @@
+"""The watch application: events from the feed in, screens out."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from typing import ClassVar, Protocol
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.watch import theme
+from dialbench.watch.events import Event, Failed, Pulled, Pulling
+from dialbench.watch.forecast import Forecast, run_out
+from dialbench.watch.known import Known, heard
+from dialbench.watch.live import LiveScreen
+from dialbench.watch.model import LiveState, live_state, news
+from dialbench.watch.sheets import Analysis, comparison_sheet, help_sheet
+
+KEYS = [
+    ("p", "pull the log"),
+    ("t", "light or dark"),
+    ("?", "help"),
+    ("q", "quit"),
+]
+_TICK_S = 0.5
+
+
+class Feeding(Protocol):
+    """Where events come from: it may call post from a thread of its own."""
+
+    def start(self, post: Callable[[Event], None]) -> None: ...
+
+    def pull(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class Heard(Message):
+    """An event has come from the feed or from a worker."""
+
+    def __init__(self, event: Event) -> None:
+        super().__init__()
+        self.event = event
+
+
+class Compared(Message):
+    """An analysis is ready."""
+
+    def __init__(self, analysis: Analysis) -> None:
+        super().__init__()
+        self.analysis = analysis
+
+
+class WatchApp(App[None]):
+    """One dial, watched. NO_COLOR in the environment leaves the terminal's own colours alone.
+
+    clock_us gives UTC in microseconds, monotonic_s the host's steady clock. analyse takes a
+    board's uid and compares what the store holds of it; it runs in a thread of its own.
+    """
+
+    CSS = theme.CSS
+    TITLE = "dialbench watch"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("p", "pull"),
+        Binding("t", "other_theme"),
+        Binding("question_mark", "help"),
+        Binding("q", "quit"),
+    ]
+
+    def __init__(
+        self,
+        dial: Dial,
+        feed: Feeding,
+        forecast: Forecast,
+        analyse: Callable[[str], Analysis],
+        clock_us: Callable[[], int],
+        blocks: bool,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        # With ansi_color Textual's own NO_COLOR filter takes all colour away; without it
+        # there would be shades of grey in place of colours.
+        super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
+        self.register_theme(theme.DARK)
+        self.register_theme(theme.LIGHT)
+        self.theme = theme.DARK.name
+        self._dial = dial
+        self._feed = feed
+        self._forecast = forecast
+        self._analyse = analyse
+        self._clock_us = clock_us
+        self._monotonic_s = monotonic_s
+        self._blocks = blocks
+        self._live_screen = LiveScreen(KEYS, blocks)
+        self._known = Known()
+        self._foretelling = False
+        self.live: LiveState | None = None
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        return dict(theme.DARK.variables)
+
+    def on_mount(self) -> None:
+        self.push_screen(self._live_screen)
+        self.set_interval(_TICK_S, self.show)
+        self.call_after_refresh(self._begin)
+
+    def _begin(self) -> None:
+        self.show()
+        self._feed.start(self._post)
+
+    def on_unmount(self) -> None:
+        self._feed.stop()
+
+    def _post(self, event: Event) -> None:
+        self.post_message(Heard(event))
+
+    def on_heard(self, message: Heard) -> None:
+        event = message.event
+        self._known = heard(self._known, event, self._clock_us(), self._dial)
+        if isinstance(event, Pulled):
+            self.run_worker(lambda: self._compare(event.uid), thread=True, exit_on_error=False)
+        self.show()
+
+    def show(self) -> None:
+        """Bring the screen up to the present."""
+        now_us = self._clock_us()
+        now = self._forecast.moment(now_us)
+        frame = self._known.frame
+        at_frame = None if frame is None else self._forecast.moment(frame.utc_us)
+        live = live_state(self._dial, self._known, now, at_frame, self._monotonic_s())
+        lines = news(self.live, live)
+        for line in lines:
+            self._known = self._known.noting(now_us, line)
+        if lines:
+            live = live_state(self._dial, self._known, now, at_frame, self._monotonic_s())
+        self.live = live
+        self._live_screen.show(live)
+        if run_out(self._known.changes, now_us) and not self._foretelling:
+            self._foretelling = True
+            self.run_worker(lambda: self._foretell(now_us), thread=True, exit_on_error=False)
+
+    def _foretell(self, utc_us: int) -> None:
+        try:
+            self._post(self._forecast.changes(utc_us))
+        finally:
+            self._foretelling = False
+
+    def _compare(self, uid: str) -> None:
+        try:
+            self.post_message(Compared(self._analyse(uid)))
+        except UserError as error:
+            self._post(Failed("comparison", str(error)))
+
+    def on_compared(self, message: Compared) -> None:
+        self.push_screen(comparison_sheet(message.analysis))
+
+    def action_pull(self) -> None:
+        if self._known.pulling is None:
+            self._post(Pulling(0, 0))
+            self._feed.pull()
+
+    def action_other_theme(self) -> None:
+        light = self.theme == theme.LIGHT.name
+        self.theme = theme.DARK.name if light else theme.LIGHT.name
+
+    def action_help(self) -> None:
+        self.push_screen(help_sheet(KEYS, self._blocks))

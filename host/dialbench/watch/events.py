@@ -1,0 +1,99 @@
+"""What the feed tells the screen: small frozen facts, free of link, store and terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Connected:
+    """A board answered. Texts come from the board: hostile until shown through `inert`."""
+
+    port: str
+    uid: str
+    dial_hash: str
+    firmware: str
+    trouble: str
+
+
+@dataclass(frozen=True)
+class Lost:
+    """No board; vanished tells that there was one. reason is one sentence."""
+
+    port: str
+    reason: str
+    vanished: bool
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One look at the channels: levels[c] counts the thresholds channel c is above, 0..3.
+
+    utc_us is the frame's own instant by the clock marks; heard_s is when it arrived, on
+    the host's monotonic clock.
+    """
+
+    utc_us: int
+    heard_s: float
+    gate: bool
+    levels: tuple[int, ...]
+    dropped: int
+
+
+@dataclass(frozen=True)
+class Health:
+    """The board's own counters, and how much of its log the store holds (None: no store)."""
+
+    first_page: int
+    next_page: int
+    pages_in_store: int | None
+    overflow_records: int
+    torn_pages: int
+    retired_pages: int
+    blind_ms: int
+    bad_frames: int
+
+
+@dataclass(frozen=True)
+class Marked:
+    """A clock mark was made: the device's clock is tied to UTC at utc_us within sigma_us."""
+
+    utc_us: int
+    sigma_us: int
+
+
+@dataclass(frozen=True)
+class Pulling:
+    """The log is on its way into the store; total may be 0 while it is not known."""
+
+    done: int
+    total: int
+
+
+@dataclass(frozen=True)
+class Pulled:
+    """The pull is complete: so many pages were new. trouble is "" or what it left behind."""
+
+    uid: str
+    new_pages: int
+    trouble: str
+
+
+@dataclass(frozen=True)
+class Failed:
+    """Something asked for did not work; the board may still be there."""
+
+    what: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Predicted crossings of a lit fraction of 0.50 between two instants, in order of time."""
+
+    start_us: int
+    end_us: int
+    crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
+
+
+Event = Connected | Lost | Frame | Health | Marked | Pulling | Pulled | Failed | Changes

@@ -1,0 +1,96 @@
+"""The one thread that owns the link, and comes back by itself after a loss."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.link import Board, LinkLost
+from dialbench.link.client import Clock
+from dialbench.store import Store
+from dialbench.watch.events import Event, Failed, Lost
+from dialbench.watch.session import Session, Stopped
+
+RETRY_S = 1.5
+_STOP_S = 2.0
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the board can be found, again and again, and the clock it lives by."""
+
+    port: str
+    clock: Clock
+
+    def open(self) -> Board:
+        """The board; LinkError where there is none."""
+        return Board.open(self.port, self.clock)
+
+
+class Feed:
+    """Keeps a board talking between start() and stop(); whatever happens becomes an event."""
+
+    def __init__(
+        self,
+        source: Source,
+        dial: Dial,
+        store_path: Path,
+        monotonic_s: Callable[[], float] = time.monotonic,
+        retry_s: float = RETRY_S,
+    ) -> None:
+        self._source = source
+        self._dial = dial
+        self._store_path = store_path
+        self._monotonic_s = monotonic_s
+        self._retry_s = retry_s
+        self._stopping = threading.Event()
+        self._pulls: queue.SimpleQueue[None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+
+    def start(self, post: Callable[[Event], None]) -> None:
+        """Begin; post is called from the feed's own thread."""
+        self._thread = threading.Thread(target=self._run, args=(post,), name="feed", daemon=True)
+        self._thread.start()
+
+    def pull(self) -> None:
+        """Ask for the log to be brought into the store; returns at once."""
+        self._pulls.put(None)
+
+    def stop(self) -> None:
+        """End the thread. A pull under way is cut, which loses nothing; a request that the
+        board leaves unanswered is not waited for."""
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(_STOP_S)
+
+    def _run(self, post: Callable[[Event], None]) -> None:
+        try:
+            with suppress(Stopped), Store.open(self._store_path) as store:
+                while not self._stopping.is_set():
+                    self._hold(store, post)
+                    self._stopping.wait(self._retry_s)
+        except UserError as error:
+            post(Failed("the store cannot be used", str(error)))
+
+    def _hold(self, store: Store, post: Callable[[Event], None]) -> None:
+        """One board, from its first answer until it is lost."""
+        port = self._source.port
+        try:
+            with self._source.open() as board:
+                utc_us = self._source.clock.utc_us
+                session = Session(board, store, self._dial, port, utc_us, self._monotonic_s, post)
+                session.begin()
+                while not self._stopping.is_set():
+                    if not self._pulls.empty():
+                        self._pulls.get()
+                        session.pull(self._stopping.is_set)
+                    session.turn()
+        except UserError as error:
+            post(Lost(port, str(error), vanished=isinstance(error, LinkLost)))

@@ -1,0 +1,82 @@
+"""Everything heard so far, and how an event adds to it. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from dialbench.dial import Dial
+from dialbench.watch.events import (
+    Changes,
+    Connected,
+    Event,
+    Failed,
+    Frame,
+    Health,
+    Lost,
+    Marked,
+    Pulled,
+    Pulling,
+)
+
+_KEPT = 200  # lines of the list of events
+
+
+@dataclass(frozen=True)
+class Known:
+    """Everything heard so far; `heard` makes the next one."""
+
+    connection: Connected | Lost | None = None
+    frame: Frame | None = None
+    health: Health | None = None
+    mark: Marked | None = None
+    pulling: Pulling | None = None
+    changes: Changes | None = None
+    happened: tuple[tuple[int, str], ...] = ()
+
+    def noting(self, utc_us: int, text: str) -> Known:
+        """The same with one more line in the list of events."""
+        return replace(self, happened=(*self.happened, (utc_us, text))[-_KEPT:])
+
+
+def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
+    """What is known after an event; now_us stamps the line it may add to the events."""
+    match event:
+        case Connected():
+            known = replace(known, connection=event, frame=None, pulling=None)
+            known = known.noting(now_us, f"board {event.uid} answers on {event.port}")
+            if event.trouble:
+                known = known.noting(now_us, f"the board does not log: {event.trouble}")
+            if event.dial_hash != dial.hash:
+                known = known.noting(now_us, _other_dial(event, dial))
+            return known
+        case Lost():
+            before = known.connection
+            told = isinstance(before, Lost) and before.reason == event.reason
+            there_was = isinstance(before, Connected) or (
+                isinstance(before, Lost) and before.vanished
+            )
+            lost = replace(event, vanished=event.vanished or there_was)
+            known = replace(known, connection=lost, frame=None, pulling=None)
+            return known if told else known.noting(now_us, event.reason)
+        case Frame():
+            return replace(known, frame=event)
+        case Health():
+            return replace(known, health=event)
+        case Marked():
+            known = replace(known, mark=event)
+            return known.noting(now_us, f"clock mark, within {event.sigma_us / 1000:.1f} ms")
+        case Pulling():
+            return replace(known, pulling=event)
+        case Pulled():
+            known = replace(known, pulling=None)
+            known = known.noting(now_us, f"log pulled, {event.new_pages} pages new")
+            return known.noting(now_us, event.trouble) if event.trouble else known
+        case Failed():
+            known = replace(known, pulling=None)
+            return known.noting(now_us, f"{event.what}: {event.reason}")
+        case Changes():
+            return replace(known, changes=event)
+
+
+def _other_dial(board: Connected, dial: Dial) -> str:
+    return f"the board carries another dial ({board.dial_hash}), not this one ({dial.hash})"

@@ -1,0 +1,109 @@
+"""The same facts without a screen: one look, as JSON's own types or as plain text."""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
+
+from dialbench.errors import UserError, inert
+from dialbench.watch import glyphs, panel
+from dialbench.watch.events import Connected, Event, Failed, Lost
+from dialbench.watch.feed import Feed
+from dialbench.watch.forecast import Forecast
+from dialbench.watch.known import Known, heard
+from dialbench.watch.model import LiveState, live_state
+
+SCHEMA = "dialbench.watch/1"
+WAIT_S = 10.0
+_FACE = (72, 24)  # characters the plain text's face may take
+
+
+def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveState:
+    """One live state: waits for the board's counters, clock mark and first look.
+
+    Raises UserError where there is no board. A board that sends no look within WAIT_S is
+    told of as it is, with "no data".
+    """
+    heard_of: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    known = Known()
+    until_s = time.monotonic() + WAIT_S
+    feed.start(heard_of.put)
+    try:
+        while known.frame is None:
+            try:
+                event = heard_of.get(timeout=max(0.0, until_s - time.monotonic()))
+            except queue.Empty:
+                break
+            if isinstance(event, Lost | Failed):
+                raise UserError(event.reason)
+            known = heard(known, event, clock_us(), forecast.dial)
+    finally:
+        feed.stop()
+    now_us = clock_us()
+    known = heard(known, forecast.changes(now_us), now_us, forecast.dial)
+    now = forecast.moment(now_us)
+    at_frame = None if known.frame is None else forecast.moment(known.frame.utc_us)
+    return live_state(forecast.dial, known, now, at_frame, time.monotonic())
+
+
+def snapshot(live: LiveState) -> dict[str, Any]:
+    """Everything the screen shows as one "dialbench.watch/1" object. Instants are
+    microseconds of Unix UTC, None stands for what is not known."""
+    connection = live.connection
+    change = live.change
+    return {
+        "schema": SCHEMA,
+        "dial": {
+            "name": live.dial.name,
+            "hash": live.dial.hash,
+            "site": live.dial.site.name,
+        },
+        "utc": live.utc.isoformat(),
+        "utc_us": live.utc_us,
+        "zone_time": live.zone_time.isoformat(),
+        "observed": not live.why_unobserved,
+        "why_unobserved": live.why_unobserved,
+        "states": [state.value for state in live.states],
+        "counts": {state.value: count for state, count, _ in panel.tally(live)},
+        "reads": live.reads.spells if live.reads else None,
+        "should_read": live.should_read.spells if live.should_read else None,
+        "difference_min": live.difference_min,
+        "next_change": asdict(change) if change else None,
+        "sun": asdict(live.sun),
+        "link": {
+            "connected": isinstance(connection, Connected),
+            "port": connection.port if connection else None,
+            "board": asdict(connection) if isinstance(connection, Connected) else None,
+            "lost": connection.reason if isinstance(connection, Lost) else None,
+            "frame_age_s": live.frame_age_s,
+            "dropped": live.dropped,
+        },
+        "log": asdict(live.health) if live.health else None,
+        "clock_mark": asdict(live.mark) if live.mark else None,
+        "pulling": asdict(live.pulling) if live.pulling else None,
+        "events": [{"utc_us": utc_us, "text": text} for utc_us, text in live.happened],
+    }
+
+
+def plain(live: LiveState, blocks: bool) -> str:
+    """The same as text for a terminal or a file, no colours and nothing that steers."""
+    lines = [f"{inert(live.dial.name)}, {inert(live.dial.site.name)}", ""]
+    size = glyphs.fit(live.dial.channels, *_FACE, blocks)
+    if size is not None:
+        drawn = glyphs.face(live.dial.channels, live.states, size)
+        lines += ["".join(text for text, _ in runs) for runs in drawn]
+        lines.append("")
+    for state, count, meaning in panel.tally(live):
+        top, bottom = glyphs.sample(state, 3, blocks)
+        lines += [f"{top} {state.value} {count}", f"{bottom} {meaning}"]
+    for section in panel.sections(live):
+        lines += ["", section.title]
+        for row in section.rows:
+            lines.append(f"  {row.label:14}{'!' if row.alert else ' '}{row.value}")
+    if live.happened:
+        lines += ["", "events"]
+        lines += [f"  {panel.stamp(live, utc_us)}  {inert(text)}" for utc_us, text in live.happened]
+    return "\n".join(line.rstrip() for line in lines)

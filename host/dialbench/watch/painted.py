@@ -1,0 +1,70 @@
+"""The one kind of widget on the screen: rows of styled runs, painted only where they change."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.segment import Segment
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from dialbench.watch.theme import NAMES
+
+Run = tuple[str, str]  # characters, and the name of their style in theme.CSS
+Rows = list[list[Run]]
+
+BANDED: Run = ("", "band")  # as the first run of a row: the row lies on a ground of its own
+
+
+class Painted(Widget):
+    """Paints `rows`; `update` after anything they depend on has changed.
+
+    Text in runs is never parsed: no markup, no escapes. It must come through `inert`
+    where it is not the program's own.
+    """
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = set(NAMES)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._painted: Rows = []
+        self.lines_drawn = 0
+
+    def rows(self, width: int, height: int) -> Rows:
+        """What to show in width x height characters; fewer rows leave the rest empty."""
+        return []
+
+    def update(self) -> None:
+        """Compute the rows anew and redraw those that differ."""
+        width, height = self.size
+        before, self._painted = self._painted, self.rows(width, height)
+        for y in range(max(len(before), len(self._painted))):
+            if before[y : y + 1] != self._painted[y : y + 1]:
+                self.refresh(Region(0, y, width, 1))
+
+    def on_resize(self) -> None:
+        self.update()
+
+    def render_line(self, y: int) -> Strip:
+        self.lines_drawn += 1
+        runs = self._painted[y] if y < len(self._painted) else []
+        base = self.rich_style
+        if runs[:1] == [BANDED]:
+            base += self.get_component_rich_style(BANDED[1], partial=True)
+        segments = [
+            Segment(text, base + self.get_component_rich_style(name, partial=True))
+            for text, name in runs
+        ]
+        return Strip(segments).adjust_cell_length(self.size.width, base)
+
+
+def length(runs: list[Run]) -> int:
+    """Characters in a row of runs."""
+    return sum(len(text) for text, _ in runs)
+
+
+def spread(left: list[Run], right: list[Run], width: int) -> list[Run]:
+    """left and right at the two ends of a row; right gives way where they do not both fit."""
+    room = width - length(left) - length(right)
+    return left if room < 1 else [*left, (" " * room, "plain"), *right]

@@ -1,0 +1,50 @@
+"""The way in: what the command line calls."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from dialbench.analysis import Analysis, analyse
+from dialbench.dial import Dial
+from dialbench.sky import Sky
+from dialbench.store import Store
+from dialbench.watch.feed import Feed, Source
+from dialbench.watch.forecast import Forecast
+from dialbench.watch.glyphs import can_show_blocks
+from dialbench.watch.model import LiveState
+from dialbench.watch.once import look
+
+
+def run(source: Source, dial: Dial, store_path: Path) -> None:
+    """Watch a dial on this terminal until the user quits.
+
+    source says where its board is; pulls go into the store at store_path, made if it is
+    not there. Raises StoreError for a path that cannot be a store.
+    """
+    from dialbench.watch.app import WatchApp
+
+    Store.open(store_path).close()
+    sky = Sky(dial.site)
+
+    def compared(uid: str) -> Analysis:
+        with Store.open(store_path) as store:
+            return analyse(store, uid, dial, sky)
+
+    WatchApp(
+        dial=dial,
+        feed=Feed(source, dial, store_path),
+        forecast=Forecast(dial, sky),
+        analyse=compared,
+        clock_us=source.clock.utc_us,
+        blocks=can_show_blocks(
+            getattr(sys.__stderr__, "encoding", None), os.environ.get("TERM", "")
+        ),
+    ).run()
+
+
+def once(source: Source, dial: Dial, store_path: Path) -> LiveState:
+    """One look at the dial, for once.snapshot and once.plain. Raises UserError."""
+    feed = Feed(source, dial, store_path)
+    return look(feed, Forecast(dial, Sky(dial.site)), source.clock.utc_us)

@@ -1,0 +1,159 @@
+"""One open board: what is asked of it, and what its answers become."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from dialbench import dialfile
+from dialbench.clock import ClockModel, Mark
+from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.link import Board, LinkLost, Live, Pulled
+from dialbench.store import Store
+from dialbench.watch import events
+from dialbench.watch.events import Event
+
+STREAM_MS = 100
+POST_S = 0.05  # looks and progress reach the screen at most 20 times a second
+STATUS_S = 5.0
+MARK_US = 600_000_000
+_LISTEN_S = 0.1
+_MARKS_KEPT = 12
+
+
+class Stopped(Exception):
+    """The feed was stopped while a pull was under way."""
+
+
+class Session:
+    """Asks and listens; `post` is told everything. Any method may raise LinkLost or
+    another UserError: the session is over then."""
+
+    def __init__(
+        self,
+        board: Board,
+        store: Store,
+        dial: Dial,
+        port: str,
+        utc_us: Callable[[], int],
+        monotonic_s: Callable[[], float],
+        post: Callable[[Event], None],
+    ) -> None:
+        self._board = board
+        self._store = store
+        self._dial = dial
+        self._port = port
+        self._utc_us = utc_us
+        self._monotonic_s = monotonic_s
+        self._post = post
+        self._ours = board.hello.dial_hash == dial.hash
+        self._marks: list[Mark] = []
+        self._model = ClockModel([])
+        self._look: Live | None = None
+        self._look_s = 0.0
+        self._posted_s = -POST_S
+        self._status_s = 0.0
+
+    def begin(self) -> None:
+        """Say who is there, tie its clock, ask for its counters and its live looks."""
+        hello = self._board.hello
+        self._post(
+            events.Connected(self._port, hello.uid, hello.dial_hash, hello.firmware, hello.trouble)
+        )
+        if self._ours:
+            self._store.add_board(hello, dialfile.dump(self._dial))
+        self._mark()
+        self._status()
+        self._board.stream(STREAM_MS)
+
+    def turn(self) -> None:
+        """Listen for a moment, pass on what came, ask what is due."""
+        self._listen(_LISTEN_S)
+        if self._monotonic_s() - self._status_s >= STATUS_S:
+            if self._utc_us() - self._marks[-1].utc_us >= MARK_US:
+                self._mark()
+            self._status()
+
+    def pull(self, stopped: Callable[[], bool]) -> None:
+        """Bring the log into the store; looks go on in between. Raises Stopped."""
+        hello = self._board.hello
+        if not self._ours:
+            reason = f"it was set up for another dial ({hello.dial_hash}): watch it with its own"
+            self._post(events.Failed("this board's log is not pulled", reason))
+            return
+
+        def progress(done: int, total: int, _: int) -> None:
+            if stopped():
+                raise Stopped
+            self._listen(0.0)
+            if self._due() or done == total:
+                self._post(events.Pulling(done, total))
+
+        self._post(events.Pulling(0, 0))
+        try:
+            pulled = self._board.pull(self._store, progress)
+        except LinkLost:
+            raise
+        except UserError as error:
+            self._post(events.Failed("pull", str(error)))
+        else:
+            self._status()
+            self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled)))
+
+    def _listen(self, timeout_s: float) -> None:
+        look = self._board.live(timeout_s)
+        while look is not None:
+            self._look, self._look_s = look, self._monotonic_s()
+            look = self._board.live(0.0)
+        if self._look is not None and self._due():
+            self._post(self._frame(self._look))
+            self._look = None
+
+    def _due(self) -> bool:
+        now_s = self._monotonic_s()
+        if now_s - self._posted_s < POST_S:
+            return False
+        self._posted_s = now_s
+        return True
+
+    def _frame(self, look: Live) -> events.Frame:
+        if not self._model.covers(look.boot):
+            raise LinkLost(f"the board at {self._port} has started anew")
+        utc_us = int(self._model.utc_us(look.boot, look.device_ms))
+        return events.Frame(utc_us, self._look_s, look.gate, look.levels, look.dropped)
+
+    def _mark(self) -> None:
+        mark = self._board.mark()
+        self._marks = [*self._marks, mark][-_MARKS_KEPT:]
+        self._model = ClockModel(self._marks)
+        self._post(events.Marked(mark.utc_us, mark.sigma_us))
+
+    def _status(self) -> None:
+        self._status_s = self._monotonic_s()
+        status = self._board.status()
+        stored = None
+        if self._ours:
+            held = status.next_page - status.first_page
+            gaps = self._store.missing(self._board.hello.uid, status.first_page, status.next_page)
+            stored = held - sum(map(len, gaps))
+        self._post(
+            events.Health(
+                first_page=status.first_page,
+                next_page=status.next_page,
+                pages_in_store=stored,
+                overflow_records=status.overflow_records,
+                torn_pages=status.torn_pages,
+                retired_pages=status.retired_pages,
+                blind_ms=status.blind_ms,
+                bad_frames=status.bad_frames + self._board.health.bad_frames,
+            )
+        )
+
+
+def _left_behind(pulled: Pulled) -> str:
+    parts = [pulled.unsealed] if pulled.unsealed else []
+    if pulled.lacking:
+        parts.append(f"{pulled.lacking} pages did not come through: pull again")
+    if pulled.absent:
+        parts.append(f"{pulled.absent} pages are not on the board any more")
+    return "; ".join(parts)

@@ -1,0 +1,170 @@
+"""What stands where on the live screen: each view turns the live state into rows of runs."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from dialbench.errors import inert
+from dialbench.watch import glyphs, panel
+from dialbench.watch.events import Pulling
+from dialbench.watch.model import LiveState
+from dialbench.watch.painted import BANDED, Painted, Rows, Run, spread
+from dialbench.watch.states import State
+
+
+class View(Painted):
+    """A view of the live state; blank until the first one is shown."""
+
+    def __init__(self, blocks: bool) -> None:
+        super().__init__()
+        self.blocks = blocks
+        self.live: LiveState | None = None
+
+    def show(self, live: LiveState) -> None:
+        """Paint another live state: only rows that differ are drawn."""
+        self.live = live
+        self.update()
+
+    def rows(self, width: int, height: int) -> Rows:
+        return [] if self.live is None else self.live_rows(self.live, width, height)
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        raise TypeError(f"{type(self).__name__} shows nothing")
+
+
+class Title(View):
+    """Name of the dial, its site, and how many channels are as predicted."""
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        dial = live.dial
+        left: list[Run] = [
+            (f" {inert(dial.name)}", "heading"),
+            (f"  {inert(dial.site.name)}", "plain"),
+        ]
+        if live.why_unobserved == "no direct sun":
+            right: Run = ("no direct sun ", "quiet")
+        elif live.why_unobserved:
+            right = (f"! {live.why_unobserved} ", "alert")
+        elif live.wrong:
+            right = (f"! {len(live.wrong)} of {len(live.states)} not as predicted ", "alert")
+        else:
+            right = (f"all {len(live.states)} as predicted ", "plain")
+        return [spread(left, [right], width)]
+
+
+class Face(View):
+    """The dial's face, as large as the space allows, in its middle."""
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        size = glyphs.fit(live.dial.channels, width, height, self.blocks)
+        if size is None:
+            columns, rows = glyphs.cells(live.dial.channels)
+            return [[(f"the face needs {columns} x {rows} cells here"[:width], "alert")]]
+        left = " " * ((width - size.width) // 2)
+        top: Rows = [[] for _ in range((height - size.height) // 2)]
+        return top + [
+            [(left, "plain"), *((text, state.value if state else "plain") for text, state in row)]
+            for row in glyphs.face(live.dial.channels, live.states, size)
+        ]
+
+
+class Caption(View):
+    """One row under the face: a pull's progress, or the channels that are wrong."""
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        if live.pulling is not None:
+            return [self._progress(live.pulling, width)]
+        row: list[Run] = []
+        for state in (State.MISSING, State.STRAY):
+            channels = live.channels(state)
+            if channels:
+                row.append((f" {state.value} {panel.numbers(channels)} ", state.value))
+        return [row]
+
+    def _progress(self, pulling: Pulling, width: int) -> list[Run]:
+        told = f" {pulling.done} of {pulling.total} pages" if pulling.total else " asking"
+        head = " pulling the log "
+        room = max(0, width - len(head) - len(told) - 1)
+        done = room * pulling.done // pulling.total if pulling.total else 0
+        full, empty = ("█", "░") if self.blocks else ("#", ".")
+        return [
+            (head, "plain"),
+            (full * done, "heading"),
+            (empty * (room - done), "quiet"),
+            (told, "plain"),
+        ]
+
+
+class Events(View):
+    """The newest events, newest last."""
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        rows: Rows = []
+        for utc_us, text in live.happened[-height:]:
+            stamp = f" {panel.stamp(live, utc_us)} "
+            for line in textwrap.wrap(inert(text), max(10, width - len(stamp) - 1)):
+                rows.append([(stamp, "quiet"), (line, "plain")])
+                stamp = " " * len(stamp)
+        return rows[-height:] if height else []
+
+
+class Facts(View):
+    """The facts beside the face; section titles where there is room for them."""
+
+    _LABEL = 13
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        sections = panel.sections(live)
+        room = height - sum(len(section.rows) for section in sections)
+        titled = room >= 2 * len(sections)
+        out: Rows = []
+        for at, section in enumerate(sections):
+            if titled:
+                out += [[], [(f" {section.title}", "heading")]]
+            ground = [BANDED] if at % 2 and not titled else []
+            out += [ground + self._row(row) for row in section.rows]
+        return out
+
+    def _row(self, row: panel.Row) -> list[Run]:
+        value = "alert" if row.alert else "strong" if row.label == "dial reads" else "plain"
+        return [
+            (f" {row.label:{self._LABEL}}", "quiet"),
+            ("!" if row.alert else " ", "alert"),
+            (row.value, value),
+        ]
+
+
+class Legend(View):
+    """The five states with their shapes, how many channels are in each, what they mean."""
+
+    def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        rows: Rows = [[], []]
+        entries = panel.tally(live)
+        texts = [(f"{state.value} {count}", meaning) for state, count, meaning in entries]
+        used = sum(4 + max(map(len, pair)) for pair in texts)
+        gap = max(1, min(4, (width - used) // (len(texts) + 1)))
+        for (state, _, _), (top, bottom) in zip(entries, texts, strict=True):
+            shape = glyphs.sample(state, 3, self.blocks)
+            room = max(len(top), len(bottom))
+            for y, (drawn, text) in enumerate(zip(shape, (top, bottom), strict=True)):
+                rows[y] += [
+                    (" " * gap, "plain"),
+                    (drawn, state.value),
+                    (f" {text:{room}}", "quiet" if y else "plain"),
+                ]
+        return rows
+
+
+class Keys(Painted):
+    """The keys that do something here."""
+
+    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
+        super().__init__()
+        self._keys = keys
+
+    def rows(self, width: int, height: int) -> Rows:
+        row: list[Run] = []
+        for key, does in self._keys:
+            row += [(f" {key}", "heading"), (f" {does}  ", "plain")]
+        return [row]

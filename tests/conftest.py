@@ -1,0 +1,43 @@
+"""What tests of every kind share: programs run to their end in a process of their own."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+def _run(command, cwd=None, **environment):
+    """Run a command to its end; return it finished, whatever its exit status."""
+    return subprocess.run(
+        [str(word) for word in command],
+        cwd=cwd,
+        env={**os.environ, "NO_COLOR": "1", **environment},
+        capture_output=True,
+        text=True,
+        timeout=50,
+        check=False,
+    )
+
+
+def _micropython(*arguments, path=(), cwd=None):
+    """Run MicroPython with the board's code and further folders to import from."""
+    # `-m micropython` would swallow the exit status. Objects are made of words, so this
+    # heap is the room of a 32-bit board with 256 KB.
+    start = "import micropython, sys; sys.exit(micropython.main())"
+    command = [sys.executable, "-c", start, "-X", "heapsize=256wK"]
+    folders = [ROOT / "shared", ROOT / "firmware", *path, ".frozen"]
+    return _run([*command, *arguments], cwd, MICROPYPATH=os.pathsep.join(map(str, folders)))
+
+
+@pytest.fixture(scope="session")
+def run():
+    return _run
+
+
+@pytest.fixture(scope="session")
+def micropython():
+    return _micropython

@@ -1,0 +1,136 @@
+"""A board for tests, in memory, with the methods every board has; both runtimes."""
+
+import json
+import os
+from array import array
+
+from dialcore import framing, messages
+from dialnode.storage_files import FileStorage
+
+TICKS = 0x3FFFFFFF
+HALF = 0x20000000
+
+
+def scratch(name):
+    """A fresh empty folder under the working folder."""
+    folder = "scratch-" + name
+    wipe(folder)
+    os.mkdir(folder)
+    return folder
+
+
+def wipe(path):
+    """Remove a file or a folder with all that is in it; nothing there is fine."""
+    try:
+        names = os.listdir(path)
+    except OSError:
+        try:
+            os.remove(path)
+        except OSError:
+            pass
+        return
+    for name in names:
+        wipe(path + "/" + name)
+    os.rmdir(path)
+
+
+class BenchBoard:
+    """Scans and line are queues the test fills; time is what the test says."""
+
+    uid = b"benchbrd"
+
+    def __init__(self, folder, channels=4, boot=1, start_ms=0, config=None):
+        self._folder = folder
+        self.config_path = folder + "/config.json"
+        self.boot = boot
+        self.running = True
+        self.channels = channels
+        self.now = start_ms
+        self.scans = []
+        self.heard = b""
+        self.said = b""
+        self.room = 1 << 30  # bytes the line still takes
+        facts = {
+            "dial_hash": "00112233445566ff",
+            "scan_ms": 1000,
+            "commit_s": 600,
+            "log_bytes": 65536,
+            "dark": [100] * channels,
+            "scale": [1024] * channels,
+            "sky_dark": 50,
+            "shade_dark": 50,
+            "shade_q10": 1280,
+            "gate_on": 6100,
+            "gate_off": 5900,
+        }
+        facts.update(config or {})
+        with open(self.config_path, "w") as file:
+            file.write(json.dumps(facts))
+
+    def storage(self, limit_bytes):
+        folder = self._folder + "/log"
+        try:
+            os.mkdir(folder)
+        except OSError:
+            pass
+        return FileStorage(folder, limit_bytes)
+
+    def ticks_ms(self):
+        return self.now & TICKS
+
+    def ticks_diff(self, later, earlier):
+        return (later - earlier + HALF & TICKS) - HALF
+
+    def scan(self, counts):
+        if not self.scans:
+            return False
+        self.now, fresh = self.scans.pop(0)
+        for i in range(len(fresh)):
+            counts[i] = fresh[i]
+        return True
+
+    def link_read(self, buffer):
+        size = min(len(buffer), len(self.heard))
+        buffer[:size] = self.heard[:size]
+        self.heard = self.heard[size:]
+        return size
+
+    def link_write(self, data):
+        size = min(len(data), self.room)
+        self.said += bytes(data[:size])
+        self.room -= size
+        return size
+
+    def idle(self, busy):
+        """Nothing left to do is the end of the test's run."""
+        if not self.scans and not self.heard and not busy:
+            self.running = False
+
+    def stop(self):
+        pass
+
+    def runtime(self):
+        return "bench"
+
+    def heap_bytes(self):
+        return 0
+
+    def heap_free(self):
+        return 0
+
+    def light(self, at_ms, direct, diffuse, lit):
+        """Queue one scan: direct and diffuse in counts, lit a fraction per channel."""
+        counts = [50 + int(direct + diffuse), 50 + int(diffuse * 0.8)]
+        for fraction in lit:
+            counts.append(100 + int(direct * fraction))
+        self.scans.append((at_ms, array("H", counts)))
+
+    def ask(self, kind, payload=b"", sequence=7):
+        """Queue a request."""
+        self.heard += framing.encode(messages.body(kind, sequence, payload))
+
+    def answers(self):
+        """All bodies said so far, as (kind, sequence, payload)."""
+        bodies = framing.Decoder().received(self.said)
+        self.said = b""
+        return [(b[0], b[1], b[2:]) for b in bodies]

@@ -1,0 +1,337 @@
+"""The whole firmware on a board in memory: log, serve, storage, faults."""
+
+import os
+
+from benchboard import BenchBoard, scratch, wipe
+from dialcore import messages, records
+from dialnode.node import Node
+
+try:
+    import micropython
+
+    heap_lock = micropython.heap_lock
+    heap_unlock = micropython.heap_unlock
+except (ImportError, AttributeError):
+
+    def heap_lock():
+        pass
+
+    heap_unlock = heap_lock
+
+
+def run(board):
+    Node(board).run()
+    return board.answers()
+
+
+def stored(board, limit=65536):
+    storage = board.storage(limit)
+    out = []
+    for number in range(storage.first, storage.next):
+        page = storage.read(number)
+        assert records.check(page)[0] == number
+        out.append(page)
+    return out
+
+
+def crossings(pages):
+    return [r for page in pages for r in records.records(page) if r[0] == records.CROSSING]
+
+
+def tags(pages):
+    return [r[0] for page in pages for r in records.records(page)]
+
+
+def ramp(board, seconds, start=0, channels=4, every=1):
+    for s in range(0, seconds, every):
+        lit = max(0.0, min(1.0, (s - 20) / 40))
+        board.light(start + s * 1000, 40000, 2000, [lit] * channels)
+
+
+def test_crossings_in_the_log_are_those_of_the_light():
+    folder = scratch("light")
+    board = BenchBoard(folder)
+    ramp(board, 120)
+    node = Node(board)
+    node.run()
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    pages = stored(board)
+    found = crossings(pages)
+    assert len(found) == 12
+    for _tag, at, channel, threshold, rise in found:
+        assert rise == 1
+        assert abs(at - (30000 + 10000 * threshold)) <= 1000
+    assert tags(pages)[0] == records.BOOT
+    assert records.GATE in tags(pages) and records.SNAPSHOT in tags(pages)
+    wipe(folder)
+
+
+def test_old_records_are_kept_at_the_commit_horizon():
+    folder = scratch("horizon")
+    board = BenchBoard(folder)
+    ramp(board, 120)
+    board.light(700000, 40000, 2000, [1.0] * 4)
+    run(board)
+    pages = stored(board)
+    assert len(pages) == 1
+    assert len(crossings(pages)) == 12
+    wipe(folder)
+
+
+def test_fetch_gives_each_page_and_the_end():
+    folder = scratch("fetch")
+    board = BenchBoard(folder)
+    ramp(board, 120)
+    board.light(700000, 40000, 2000, [1.0] * 4)
+    node = Node(board)
+    node.run()
+    board.answers()
+    board.ask(messages.FETCH, messages.pack_fetch(0, 5), sequence=9)
+    board.running = True
+    node.run()
+    answers = board.answers()
+    assert [a[0] for a in answers] == [messages.PAGE, messages.FETCH | messages.ANSWER]
+    assert all(a[1] == 9 for a in answers)
+    assert messages.unpack_number(answers[0][2]) == 0
+    assert bytes(answers[0][2][4:]) == stored(board)[0]
+    assert messages.unpack_fetch(answers[1][2]) == (1, 1)
+    wipe(folder)
+
+
+def test_hello_status_and_mark():
+    folder = scratch("hello")
+    board = BenchBoard(folder, boot=3, start_ms=5000)
+    board.light(6000, 0, 100, [0.0] * 4)
+    board.ask(messages.HELLO, b"\x01\x04")
+    board.ask(messages.STATUS)
+    board.ask(messages.MARK, messages.pack_mark(3, 1000, 1800000000000000, 500))
+    board.ask(messages.MARK, messages.pack_mark(2, 1000, 1800000000000000, 500))
+    board.ask(0x33)
+    board.ask(messages.HELLO, b"\x05\x09")
+    board.ask(messages.MARK, b"\x01")
+    answers = run(board)
+    kinds = [a[0] for a in answers]
+    refused = messages.REFUSED
+    assert kinds == [
+        messages.HELLO | messages.ANSWER,
+        messages.STATUS | messages.ANSWER,
+        messages.MARK | messages.ANSWER,
+        refused,
+        refused,
+        refused,
+        refused,
+    ]
+    assert messages.unpack_hello(answers[0][2])[3:5] == (4, 3)
+    assert messages.unpack_hello(answers[0][2])[6] == b"benchbrd"
+    codes = [a[2][0] for a in answers[3:]]
+    assert codes == [
+        messages.BAD_REQUEST,
+        messages.UNKNOWN_REQUEST,
+        messages.NO_COMMON_VERSION,
+        messages.BAD_REQUEST,
+    ]
+    wipe(folder)
+
+
+def test_a_bad_configuration_still_answers_and_says_why():
+    folder = scratch("safe")
+    board = BenchBoard(folder, config={"scan_ms": "fast"})
+    board.light(1000, 0, 100, [0.0] * 4)
+    board.scans = []
+    board.ask(messages.HELLO, b"\x01\x01")
+    board.ask(messages.STATUS)
+    board.ask(messages.SEAL)
+    answers = run(board)
+    hello = messages.unpack_hello(answers[0][2])
+    assert hello[3] == 0
+    assert b"scan_ms" in hello[11]
+    assert len(answers) == 3
+    wipe(folder)
+
+
+def test_a_slow_reader_loses_looks_not_answers():
+    folder = scratch("slow")
+    board = BenchBoard(folder)
+    board.room = 0
+    board.ask(messages.STREAM, b"\xe8\x03")
+    ramp(board, 30)
+    node = Node(board)
+    while board.scans:
+        board.running = True
+        node._scan.take()
+        node._serve.step()
+    board.room = 1 << 20
+    board.running = True
+    node.run()
+    answers = board.answers()
+    assert answers[0][0] == messages.STREAM | messages.ANSWER
+    board.light(40000, 40000, 2000, [1.0] * 4)
+    board.running = True
+    node.run()
+    live = [a for a in board.answers() if a[0] == messages.LIVE]
+    assert live, "the stream goes on"
+    boot, at, gate, channels, direct, dropped, levels = messages.unpack_live(live[-1][2])
+    assert (boot, at, gate, channels, dropped) == (1, 40000, 1, 4, 30)
+    assert abs(direct - 40000) < 100
+    assert levels == b"\xff"
+    wipe(folder)
+
+
+def test_garbage_on_the_line_changes_nothing():
+    folder = scratch("garbage")
+    board = BenchBoard(folder)
+    board.heard = bytes(range(256)) * 20 + b"\x00"
+    board.light(1000, 0, 100, [0.0] * 4)
+    board.ask(messages.STATUS)
+    answers = run(board)
+    assert [a[0] for a in answers] == [messages.STATUS | messages.ANSWER]
+    assert messages.unpack_status(answers[0][2])[7] > 0
+    wipe(folder)
+
+
+def test_a_held_up_scan_is_written_down_as_blind():
+    folder = scratch("blind")
+    board = BenchBoard(folder)
+    board.light(1000, 40000, 2000, [0.0] * 4)
+    board.light(2000, 40000, 2000, [0.0] * 4)
+    board.light(12000, 40000, 2000, [0.0] * 4)
+    node = Node(board)
+    node.run()
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    blind = [r for p in stored(board) for r in records.records(p) if r[0] == records.BLIND]
+    assert len(blind) == 1
+    assert blind[0][1] == 12000 and records.unpack_count(blind[0][2]) == 10000
+    wipe(folder)
+
+
+def test_what_finds_both_pages_full_is_counted():
+    folder = scratch("overflow")
+    board = BenchBoard(folder)
+    board.light(1000, 40000, 2000, [0.0] * 4)
+    node = Node(board)
+    node.run()
+    log = node._log
+    for i in range(2000):
+        log.crossing(i & 3, 1, 1, 2000 + i * 40)
+    lost = log.overflow
+    assert lost > 0
+    assert log.seal()
+    assert log.seal()
+    pages = stored(board)
+    assert len(crossings(pages)) == 2000 - lost
+    said = [r for p in pages for r in records.records(p) if r[0] == records.OVERFLOW]
+    assert [records.unpack_count(r[2]) for r in said] == [lost]
+    wipe(folder)
+
+
+def _locked(log, count):
+    heap_lock()
+    try:
+        i = 0
+        while i < count:
+            log.crossing(i & 127, 1, 1, 100000 + i * 700)
+            i += 1
+    finally:
+        heap_unlock()
+
+
+def test_logging_a_crossing_allocates_nothing_even_over_a_page_turn():
+    folder = scratch("noalloc")
+    board = BenchBoard(folder)
+    node = Node(board)
+    _locked(node._log, 500)
+    assert node._log.overflow == 0
+    wipe(folder)
+
+
+def test_a_torn_page_is_counted_and_writing_goes_on():
+    folder = scratch("torn")
+    board = BenchBoard(folder, config={"commit_s": 20, "scan_ms": 4000})
+    ramp(board, 200, every=4)
+    run(board)
+    whole = stored(board)
+    assert len(whole) >= 2
+    name = folder + "/log/p00000000"
+    with open(name, "rb") as file:
+        data = file.read()
+    for cut in (1, 30, len(whole[-1]) - 1):
+        with open(name, "wb") as file:
+            file.write(data[: len(data) - cut])
+        storage = board.storage(65536)
+        assert storage.torn == 1
+        assert storage.next == len(whole) - 1
+        writer = records.PageWriter()
+        writer.start(0)
+        writer.crossing(1, 1, 1, 50)
+        storage.append(writer.sealed(storage.next, 2, 0))
+        again = board.storage(65536)
+        assert again.next == len(whole)
+        assert bytes(again.read(again.next - 1))[:2] == b"DL"
+        for number in range(len(whole) - 1):
+            assert again.read(number) == whole[number]
+        for extra in os.listdir(folder + "/log"):
+            if extra != "p00000000":
+                os.remove(folder + "/log/" + extra)
+    wipe(folder)
+
+
+def test_the_ring_retires_whole_oldest_files_and_says_so():
+    folder = scratch("ring")
+    board = BenchBoard(folder)
+    storage = board.storage(65536)
+    writer = records.PageWriter()
+    for number in range(200):
+        writer.start(0)
+        while writer.crossing(1, 1, 1, 50):
+            pass
+        storage.append(writer.sealed(number, 1, 0))
+    assert storage.next == 200
+    assert storage.first > 0 and storage.first % 32 == 0
+    assert storage.read(storage.first - 1) is None
+    assert records.check(storage.read(storage.first))[0] == storage.first
+    assert records.check(storage.read(199))[0] == 199
+    assert records.check(storage.read(170))[0] == 170
+    assert storage.read(200) is None
+    size = sum(os.stat(folder + "/log/" + n)[6] for n in os.listdir(folder + "/log"))
+    assert size <= 65536
+    wipe(folder)
+
+
+def test_time_runs_on_across_the_wrap_of_the_ticks():
+    folder = scratch("wrap")
+    start = (1 << 30) - 30000
+    board = BenchBoard(folder, start_ms=start)
+    node = Node(board)
+    ramp(board, 120, start=start + 1000)
+    node.run()
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    found = crossings(stored(board))
+    assert len(found) == 12
+    for _tag, at, _channel, threshold, _rise in found:
+        assert abs(at - (31000 + 10000 * threshold)) <= 1000
+    wipe(folder)
+
+
+def test_days_without_a_restart_keep_their_order():
+    folder = scratch("days")
+    board = BenchBoard(folder, config={"commit_s": 3600})
+    day = 86400000
+    for d in range(5):
+        ramp(board, 100, start=d * day)
+        board.light(d * day + 3600000, 0, 100, [0.0] * 4)
+    node = Node(board)
+    node.run()
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    found = [r for r in crossings(stored(board)) if r[2] == 0 and r[3] == 1]
+    assert len(found) == 5
+    for d in range(5):
+        assert abs(found[d][1] - (d * day + 40000)) <= 1000
+    wipe(folder)
