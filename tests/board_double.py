@@ -132,7 +132,20 @@ class BoardDouble:
 
     def status(self):
         return messages.pack_status(
-            self.boot, self.clock_ms(), self.first, self.next, self.first, 2, 0, 0, 0, 9, 4, 1, 33, 0
+            self.boot,
+            self.clock_ms(),
+            self.first,
+            self.next,
+            self.first,
+            2,
+            0,
+            0,
+            0,
+            9,
+            4,
+            1,
+            33,
+            0,
         )
 
     def live(self, device_ms=0, levels=bytes(9)):
@@ -156,6 +169,11 @@ class Time:
 
     def device_ms(self):
         return int(self.s * self.speed * 1000)
+
+
+def utc_us_when_reading(device_ms):
+    """The middle of the millisecond in which the double's clock reads device_ms."""
+    return START_US + device_ms * 1000 + 500
 
 
 class Faults:

@@ -33,8 +33,9 @@ FARTHEST_S = 1800
 # shift next to it that could be mistaken (a step away, 300 s or more) does not.
 VOTE_S = 60
 # A match lies within this of the common shift: seven sigma of the same making scatter,
-# or the whole day's swing of a pose 0.75 deg off about the other two axes; a fifth of
-# a 15-minute step, so that the neighbour step's crossing is never in reach.
+# or the day's swing of a pose 1.7 deg off about the other two axes (times the tangent of
+# the Sun's declination); a fifth of a 15-minute step, so that the neighbour step's
+# crossing is never in reach.
 WINDOW_S = 180
 # An unmatched crossing this near the edge of observed time may have come just outside:
 # five sigma of making scatter, beside which the clock's and the gate's errors are small.

@@ -119,7 +119,7 @@ class _Sound:
     """A document's values that are not themselves among its mistakes."""
 
     document: dict[str, Any]
-    bad: frozenset[dialmodel.Path]
+    bad: frozenset[dialmodel.FieldPath]
 
     def __call__(self, *path: int | str) -> Any:
         """The value at path; None where it is missing, or it or a table around it is wrong."""

@@ -31,7 +31,7 @@ MAX_CHANNELS = 128
 MAX_STEPS = 96
 MAX_BORES = 20_000
 
-Path = tuple[int | str, ...]
+FieldPath = tuple[int | str, ...]
 
 
 def _printable(text: str) -> str:
@@ -62,6 +62,7 @@ def _near(day: date) -> date:
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable)]
 Zone = Annotated[str, Field(pattern=r"^[A-Za-z0-9_+:/-]{1,64}$"), AfterValidator(_zone)]
 Time = Annotated[str, Field(max_length=8), AfterValidator(_time)]
+HourMinute = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Size = Annotated[float, Field(gt=0, le=10_000)]
 Place = Annotated[float, Field(ge=-10_000, le=10_000)]
 Cell = Annotated[int, Field(ge=0, le=999)]
@@ -128,7 +129,9 @@ class ChannelTable(_Table):
 
 class StepTable(_Table):
     start: Time = Field(description='when the plan begins the step, "HH:MM" or "HH:MM:SS"')
-    spells: Time = Field(description='the time of day that its lit channels stand for, "HH:MM"')
+    spells: HourMinute = Field(
+        description='the time of day that its lit channels stand for, "HH:MM"'
+    )
     channels: list[ChannelNumber] = Field(
         max_length=MAX_CHANNELS,
         description=f"the numbers of the channels to be lit, 0 to {MAX_CHANNELS - 1} at most",
@@ -281,7 +284,7 @@ class DialDocument(_Table):
     )
 
 
-def problems_in(document: dict[str, Any]) -> list[tuple[Path, str]]:
+def problems_in(document: dict[str, Any]) -> list[tuple[FieldPath, str]]:
     """What is wrong with the fields of a parsed dial.toml, each by itself: (path, sentence)."""
     try:
         DialDocument.model_validate(document)
@@ -290,7 +293,7 @@ def problems_in(document: dict[str, Any]) -> list[tuple[Path, str]]:
     return []
 
 
-def written(path: Path) -> str:
+def written(path: FieldPath) -> str:
     """A path as it is printed: parts joined by dots, list places counted from 0."""
     return ".".join(
         str(part)
@@ -310,7 +313,7 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:60] + "..."
 
 
-def _problem(details: ErrorDetails) -> tuple[Path, str]:
+def _problem(details: ErrorDetails) -> tuple[FieldPath, str]:
     """Path and sentence of one of pydantic's findings."""
     path: list[int | str] = []
     tables: list[type[BaseModel]] = [DialDocument]

@@ -209,7 +209,7 @@ def _end_reach_mm(site: Site, channel: Channel, bore: Bore) -> float:
         high_deg = low_deg = tilt_deg
     high_mm = channel.z_mm + across_mm * math.tan(math.radians(high_deg))
     low_mm = channel.z_mm + across_mm * math.tan(math.radians(low_deg))
-    return max(high_mm, -low_mm, abs(channel.z_mm)) + half_mm
+    return max(high_mm + half_mm, half_mm - low_mm, abs(channel.z_mm) + bore.exit_mm / 2)
 
 
 def _up(size_mm: float) -> float:

@@ -181,7 +181,11 @@ def pattern(
 
 
 def read(dial: Dial, sky: Sky, lit: Pattern) -> Reading:
-    """How the dial read during a pattern's time (measured, or predicted for comparison)."""
+    """How the dial read during a pattern's time (measured, or predicted for comparison).
+
+    Of steps that share a face, decode() by the zone's clock says which is read, each time
+    the face comes or the plan goes over to another step. Raises SkyError.
+    """
     grid, hour_angle_deg = _sun_grid(sky, lit)
 
     def hours(utc_us: Ints) -> Floats:

@@ -132,7 +132,7 @@ def _checked(utc_us: Micros) -> Micros:
     for instant in (utc_us.min(initial=eph.first_us), utc_us.max(initial=eph.last_us)):
         if not eph.first_us <= instant <= eph.last_us:
             raise SkyError(
-                f"the Sun's place is known from {_day(eph.first_us)} to {_day(eph.last_us)}, "
+                f"the Sun's place is known from {_day(eph.first_us)} to {_day(eph.last_us - 1)}, "
                 f"not on {_day(int(instant))}: choose an instant between"
             )
     return utc_us

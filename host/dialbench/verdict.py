@@ -189,7 +189,7 @@ def _reading_sentences(dial: Dial, reading: Reading, duty: float | None) -> list
     if lasting is None:
         return [f"{told}; no face stood for {LASTING_S} s."]
     told += f"; its worst face that stood for {LASTING_S} s was {_off(lasting)}"
-    if worst != lasting:
+    if _off(worst) != _off(lasting):
         told += f" (a passing one {_off(worst)})"
     half = dial.plan.step_min / 2
     return [f"{told}, {_within(dial)} and half a step ({half:g} min) included."]

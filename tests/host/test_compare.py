@@ -299,9 +299,10 @@ def test_a_turned_body_is_matched_in_full_even_from_two_hours_of_sun(seed, late_
     assert found.residual["median"] == pytest.approx(late_s, abs=12)
 
 
-def test_a_flickering_channel_does_not_carry_the_vote():
+@pytest.mark.parametrize("lasts_s", [20, 20_000])
+def test_a_flickering_channel_does_not_carry_the_vote(lasts_s):
     predicted = a_day(5)
-    t = T0 + np.arange(0, 20_000 * S, S)
+    t = T0 + 9_000 * S + np.linspace(0, lasts_s * S, 5_000).astype(np.int64)
     flicker = measured_of(*(np.full(len(t), v) for v in (2, 1, True)), t)
     real = as_measured(predicted, later_us=480 * S + scatter(predicted, 5))
     found = compare(predicted, joined(real, flicker), whole(predicted))
@@ -326,6 +327,13 @@ def test_a_single_crossing_is_matched_when_it_is_near():
     for other in ((5, 1, True), (4, 2, True), (4, 1, False)):
         apart = compare(predicted, measured_of(*([v] for v in other), [T0 + 100 * S]), [])
         assert apart.counts["matched"] == 0 and apart.counts["unexpected"] == 1
+
+
+def test_of_two_equal_claims_the_nearer_to_no_shift_wins():
+    predicted = predicted_of([4], [1], [True], [T0])
+    measured = measured_of([4, 4], [1, 1], [True, True], [T0 - 100 * S, T0 + 50 * S])
+    found = compare(predicted, measured, [])
+    assert list(found.residual_s) == [50.0] and list(found.unexpected) == [0]
 
 
 def test_nothing_at_all():

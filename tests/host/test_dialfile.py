@@ -327,11 +327,16 @@ def test_exactly_one_kind_of_bores():
         ("length_mm = 97.98", "length_mm = 99", "bore.1.length_mm"),
         ("declination_deg = 60", "declination_deg = 90", "bore.1.declination_deg"),
         ("length_mm = 200", "length_mm = 100", "body.length_mm"),
+        ("hour_angle_deg = 0.0", "hour_angle_deg = 90", "bore.1.hour_angle_deg"),
+        ("hour_angle_deg = 0.0", "hour_angle_deg = -90", "bore.1.hour_angle_deg"),
+        ("hour_angle_deg = 0.0", "hour_angle_deg = 181", "bore.1.hour_angle_deg"),
         ("channel = 1\n", "channel = -1\n", "bore.1.channel"),
+        ('spells = "12:00"', 'spells = "12:00:00"', "face.step.1.spells"),
+        ('spells = "12:00"', 'spells = "noon"', "face.step.1.spells"),
         ("channel = 1\n", "channel = 128\n", "bore.1.channel"),
     ],
 )
-def test_one_mistake_among_listed_bores(old, new, field):
+def test_one_mistake_among_listed_things(old, new, field):
     assert fields(problems(LISTED, (old, new))) == [field]
 
 

@@ -194,12 +194,12 @@ def test_a_slanted_round_bore_must_come_out_by_the_round_side(site, declination_
         shape="round",
         declination_deg=declination_deg,
         opening_deg=0.0,
-        channel=16,
+        channel=15,
     )
     across_mm = layout.depth_mm(BODY, 0.0, bore.hour_angle_deg, site.hemisphere)
     bore = replace(bore, length_mm=across_mm / math.cos(math.radians(declination_deg)))
-    _, _, z_mm = entry_point(site, CHANNELS[16], bore)
-    needed_mm = 2 * (abs(z_mm) + bore.entry_mm / 2)
+    _, _, z_mm = entry_point(site, CHANNELS[15], bore)
+    needed_mm = 2 * max(abs(z_mm) + bore.entry_mm / 2, 31.0 + bore.exit_mm / 2)
     assert layout.listed_faults(site, CHANNELS, Body(111.0, needed_mm + 0.01), [bore]) == []
     (fault,) = layout.listed_faults(site, CHANNELS, Body(111.0, needed_mm - 0.01), [bore])
     assert mend(fault) == pytest.approx(needed_mm, abs=0.11)

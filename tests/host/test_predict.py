@@ -52,8 +52,8 @@ def face():
 
 
 def around_noon(site, day, minutes):
-    noon_us = Sky(site).noon_us(day)
-    return noon_us - minutes * 60 * SECOND_US, noon_us + minutes * 60 * SECOND_US
+    noon_us, half_us = Sky(site).noon_us(day), round(minutes * 60 * SECOND_US)
+    return noon_us - half_us, noon_us + half_us
 
 
 def scanned(dial, sky, start_us, end_us, step_us, pose_deg=(0.0, 0.0, 0.0)):
@@ -132,7 +132,7 @@ def by_rays(dial, sun, channel):
         ([bore(-1.25, opening_deg=46.3), bore(1.25, opening_deg=46.3)], 0.002),
         ([hole()], 0.002),
         ([hole(entry_mm=6.0)], 0.002),
-        ([hole(-1.5, entry_mm=4.0), hole(1.5, entry_mm=4.0)], 0.02),
+        ([hole(-1.5, entry_mm=4.0), hole(1.5, entry_mm=4.0)], 0.04),
     ],
     ids=[
         "straight slot",
@@ -155,7 +155,7 @@ def test_lit_fractions_against_rays(listed, bound, site):
     utc_us = np.linspace(start_us, end_us, 9).astype(np.int64)
     lit = lit_fractions(here, Sky(site).sun(utc_us))[:, 0]
     rays = [by_rays(here, Sky(site).sun(utc_us[k : k + 1]), 0) for k in range(9)]
-    assert lit.max() > 0.2
+    assert 0.2 < lit.max() <= 1
     assert lit == pytest.approx(rays, abs=bound)
 
 
@@ -260,42 +260,44 @@ def tuned(make, wanted):
     return make(high)[0]
 
 
-def test_a_dip_of_seconds_between_the_grid_is_found():
-    """Two slots so far apart that the light between them dips just under 0.75."""
+GRID_SHIFTS_US = [0, 2 * SECOND_US, 5 * SECOND_US, 8 * SECOND_US]
+
+
+@pytest.mark.parametrize("shift_us", GRID_SHIFTS_US)
+def test_a_dip_of_seconds_is_found_wherever_the_grid_lies(shift_us):
+    """Between a short slot and a long one the light dips just under 0.75."""
     sky = Sky(NORTH)
-    start_us, end_us = around_noon(NORTH, EQUINOX, 4)
+    start_us, end_us = around_noon(NORTH, EQUINOX, 2)
     near_us = np.arange(start_us, end_us, SECOND_US // 2)
 
     def pair(x):
-        two = dial(bore(-1.4 - 0.3 * x), bore(1.4 + 0.3 * x))
+        two = dial(bore(-0.7), bore(1.2 + 0.5 * x, length_mm=120.0))
         return two, lit_fractions(two, sky.sun(near_us)).min()
 
-    two = tuned(pair, 0.75 - 2e-4)
+    two = tuned(pair, 0.75 - 4e-4)
     slow = scanned(two, sky, start_us, end_us, SECOND_US // 10)
-    found = crossings(two, sky, start_us, end_us)
     assert slow.rise.tolist() == [False, True]
     assert 1 < np.diff(slow.utc_us)[0] / 1e6 < 9
-    for shift_us in (0, 2 * SECOND_US, 5 * SECOND_US, 8 * SECOND_US):  # wherever the grid lies
-        found = crossings(two, sky, start_us + shift_us, end_us)
-        assert_same(found, slow, SECOND_US // 10)
+    found = crossings(two, sky, start_us + shift_us, end_us)
+    assert_same(found, slow, SECOND_US // 10)
 
 
-def test_a_peak_of_seconds_between_the_grid_is_found():
-    """A slot so narrow at its entry that it is only just lit to a quarter."""
+@pytest.mark.parametrize("shift_us", GRID_SHIFTS_US)
+def test_a_peak_of_seconds_is_found_wherever_the_grid_lies(shift_us):
+    """A slot hardly wider than the Sun is only just lit to 0.75."""
     sky = Sky(NORTH)
-    start_us, end_us = around_noon(NORTH, EQUINOX, 12)
-    near_us = np.arange(start_us, end_us, SECOND_US)
+    start_us, end_us = around_noon(NORTH, EQUINOX, 0.5)
+    near_us = np.arange(start_us, end_us, SECOND_US // 2)
 
     def narrow(x):
-        one = dial(bore(exit_mm=1.2, entry_mm=0.6 - 0.5 * x))
+        one = dial(bore(exit_mm=0.7 - 0.4 * x, entry_mm=0.7 - 0.4 * x))
         return one, lit_fractions(one, sky.sun(near_us)).max()
 
-    one = tuned(narrow, 0.25 + 1e-5)
+    one = tuned(narrow, 0.75 + 1e-3)
     slow = scanned(one, sky, start_us, end_us, SECOND_US // 10)
     assert slow.rise.tolist() == [True, False]
-    assert 0.2 < np.diff(slow.utc_us)[0] / 1e6 < 9
-    for shift_us in (0, 2 * SECOND_US, 5 * SECOND_US, 8 * SECOND_US):
-        assert_same(crossings(one, sky, start_us + shift_us, end_us), slow, SECOND_US // 10)
+    assert 0.4 < np.diff(slow.utc_us)[0] / 1e6 < 9
+    assert_same(crossings(one, sky, start_us + shift_us, end_us), slow, SECOND_US // 10)
 
 
 def test_the_bound_on_the_rate_of_change_holds():
@@ -327,6 +329,16 @@ def test_sunrise_over_a_lit_bore_is_no_crossing():
     assert found.rise.tolist() == [False, False, False]
     assert found.threshold.tolist() == [2, 1, 0]
     assert (found.utc_us > rise_us).all()
+
+
+def test_a_crossing_seconds_before_sunrise_is_none():
+    sky = Sky(NORTH)
+    rise_us, _ = sky.daylight(EQUINOX)
+    hour_angle_deg = float(sky.sun(np.array([rise_us])).hour_angle_deg[0])
+    for early_deg, left in ((0.01, [2]), (-0.01, [1, 2])):  # half lit 2.4 s before, and after
+        soon = dial(bore(hour_angle_deg - early_deg + 1.432))
+        found = crossings(soon, sky, rise_us - 5 * SECOND_US, rise_us + 600 * SECOND_US)
+        assert found.threshold[found.rise].tolist() == left
 
 
 @pytest.mark.parametrize(("site", "late_s"), [(NORTH, -144.0), (SOUTH, 144.0)])

@@ -119,6 +119,11 @@ def test_pattern_starts_dark_anew_unless_a_snapshot_says_otherwise():
         assert told(pattern(seen, observed, shifted))[2][2] == ([1] if heard else [])
 
 
+def test_a_crossing_from_just_before_an_interval_is_not_in_it():
+    seen = events((19.99, 1, True), (20, 2, True))
+    assert told(pattern(seen, [span(20, 30)])) == [(20, 30, [2])]
+
+
 def test_a_snapshot_mends_the_pattern_midway():
     lost_fall = events((5, 1, True))
     mended = pattern(lost_fall, [span(0, 30)], [(T0 + 20 * MIN, levels({2}))])
@@ -228,6 +233,7 @@ def test_a_step_without_channels_is_right_when_dark_and_never_read():
     dial = a_dial({0}, set())
     found = read(dial, EvenSun(), drawn((660, 675, {0}), (675, 690, set())))
     assert found.share_right == pytest.approx(1.0) and found.share_blank == 0
+    assert read(dial, EvenSun(), drawn((660, 675, set()))).share_blank == 1
     assert read(dial, EvenSun(), drawn((675, 690, set()))).zone is None
 
 

@@ -49,7 +49,7 @@ def test_dates_outside_the_ephemeris_are_refused_in_one_sentence(year):
         with pytest.raises(SkyError) as refused:
             ask(wanted)
         assert str(refused.value) == (
-            "the Sun's place is known from 1899-07-30 to 2053-10-08, "
+            "the Sun's place is known from 1899-07-30 to 2053-10-07, "
             f"not on {year}-01-01: choose an instant between"
         )
 
@@ -84,18 +84,22 @@ def test_all_of_a_place_agrees(site):
         assert again[axis] == pytest.approx(sun.polar[axis], abs=1e-14)
 
 
+@pytest.mark.parametrize("year", [1950, 2040])
 @pytest.mark.parametrize("site", [NORTH, SOUTH])
-def test_hour_angle_is_clock_longitude_and_equation_of_time(site):
-    """Without air and but for parallax (8.8 arc seconds), from the dial's own formula."""
+def test_hour_angle_is_clock_longitude_and_equation_of_time(site, year):
+    """Without air and but for parallax (8.8 arc seconds), from the dial's own formula.
+
+    In years without a published table of UT1, so that the clock's UTC stands for it.
+    """
     airless = Site("x", site.latitude_deg, site.longitude_deg, 0.0, site.zone, 0.0, 0.0)
-    utc_us = every(1800, us(2027, 6, 1), 48)
+    utc_us = every(1800, us(year, 6, 1), 48)
     sky = Sky(airless)
     sun = sky.sun(utc_us)
     mean_deg = (utc_us % 86_400_000_000) / 240e6 - 180 + site.longitude_deg
     hour_angle_deg = mean_deg + sky.equation_of_time_s(utc_us) / 240
     off_deg = (sun.hour_angle_deg - hour_angle_deg + 180) % 360 - 180
     assert np.abs(off_deg).max() < 9 / 3600 / math.cos(math.radians(22))
-    assert sun.declination_deg == pytest.approx(np.full(48, 22.05), abs=0.1)
+    assert sun.declination_deg == pytest.approx(np.full(48, 22.1), abs=0.2)
 
 
 def test_southern_noon_stands_in_the_north():

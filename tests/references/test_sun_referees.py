@@ -126,7 +126,7 @@ def test_against_vsop87_in_pymeeus(century, apart):
     assert apart(np.array(theirs).T, seen.T).max() <= 0.6
 
 
-def test_refraction_against_skyfields_own(century, airless):
+def test_refraction_against_skyfields_own():
     """Both take Bennett; Skyfield rounds 283/1010 to 0.28 and stops within 0.1 arc seconds."""
     from skyfield.earthlib import refract
 

@@ -135,7 +135,8 @@ class Board:
 
         Of several looks at the board's clock the one with the shortest round trip counts,
         against the middle of it; its sigma is half that round trip, in the time the board
-        lives in, and half a millisecond for the board's count.
+        lives in, and half a millisecond for the board's count. (The count lags by half a
+        millisecond in the mean; so it does in every record, and nothing is taken off.)
         """
         looks = []
         for _ in range(_MARK_LOOKS):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from dialbench.errors import UserError, inert
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -66,9 +68,7 @@ class Invented:
     def cover(self, utc_us: Micros) -> Floats:
         """How far a cloud hides the Sun, 0..1, shape (n,)."""
         noise = np.zeros(utc_us.shape)
-        for octave, (period_s, share) in enumerate(
-            zip(self._PERIODS_S, self._SHARES, strict=True)
-        ):
+        for octave, (period_s, share) in enumerate(zip(self._PERIODS_S, self._SHARES, strict=True)):
             cell, inside = np.divmod(utc_us, period_s * 1_000_000)
             at = _smooth(inside / (period_s * 1e6))
             noise += share * (
@@ -79,7 +79,9 @@ class Invented:
     def _lattice(self, octave: int, cell: Micros) -> Floats:
         """A number 0..1 for every cell: its index, mixed through and through."""
         # Steele, Lea and Flood, Fast splittable pseudorandom number generators, 2014.
-        x = cell.astype(np.uint64) + np.uint64((self.seed * 3 + octave) * 0x9E3779B97F4A7C15 % 2**64)
+        x = cell.astype(np.uint64) + np.uint64(
+            (self.seed * 3 + octave) * 0x9E3779B97F4A7C15 % 2**64
+        )
         x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
         x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
         x ^= x >> np.uint64(31)
@@ -91,7 +93,7 @@ def _smooth(x: Floats) -> Floats:
     return x * x * (3 - 2 * x)
 
 
-class SkyFileError(ValueError):
+class SkyFileError(UserError):
     """A file of measured irradiance that cannot be read: one sentence, with its line."""
 
 
@@ -142,11 +144,14 @@ _WM2 = (-100.0, 2000.0)
 def measured(path: Path) -> Measured:
     """Read a daily file of NOAA's SURFRAD network (two header lines, then one a minute).
 
-    Raises SkyFileError for anything else, OSError where the file cannot be read.
+    Raises SkyFileError for anything else and where the file cannot be read.
     """
-    with path.open("rb") as file:
-        raw = file.read(_LONGEST_BYTES + 1)
-    shown = str(path).encode("ascii", "backslashreplace").decode()
+    shown = inert(str(path))
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_LONGEST_BYTES + 1)
+    except OSError as error:
+        raise SkyFileError(f"{shown} cannot be read: {error.strerror}") from error
 
     def refuse(line: int, what: str) -> SkyFileError:
         return SkyFileError(

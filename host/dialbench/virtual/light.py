@@ -1,295 +1,84 @@
-"""How much of every channel's exit the Sun lights: by rays, ghosts and all.
-
-A ray runs from a point of the exit back towards a point of the Sun's disc. It is lit
-if and only if every point of it inside the body lies in the void of some bore, of any
-channel: so light that strays from one bore into another is found as it is in wood.
-
-Voids are convex: from a point inside one, a ray runs on to where it leaves it, and there
-some other void must hold it, or it is dark. Which bores to ask is settled beforehand for
-many rays at once by a *fat ray*, a cone that holds all rays of one channel over some
-instants, against voids wider by as much. What that rules out is ruled out for certain.
-"""
+"""The light on a true dial's channels at any instant."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench.sky import SunPlace
+from dialbench.virtual.rays import RAYS, Floats, Ints, Tracer
 from dialbench.virtual.truth import Truth
-from dialbench.virtual.voids import A, U, V, Floats, Ints, Vectors, Voids, covered, way_out
-from dialcore import frames
-
-RAYS = 256
-_LIMB = 0.6  # I(mu) = 1 - 0.6 (1 - mu): visible light, coefficient from memory
-_BLOCK = 480  # instants worked on together
-_STRETCHES = (48, 8)  # instants that share a fat ray, one level after the other
-_CHUNK = 12  # (stretch, channel) pairs whose rays are followed together
-_TINY = 1e-30
 
 
-def ray_points(rays: int) -> tuple[Floats, Floats, Floats, Floats]:
-    """Evenly spread points (exit u, exit v, Sun e1, Sun e2), each of shape (rays,).
+class SkyPlace(Protocol):
+    """Tells where the Sun stands, as dialbench.sky.Sky does."""
 
-    Exit coordinates run from -1 to 1; the Sun's are in solar radii and as dense as its
-    disc is bright.
-    """
-    # Multiples of the powers of one irrational number (the root of x^5 = x + 1), taken
-    # modulo 1, fill four dimensions evenly.
-    root = 1.0
-    for _ in range(60):
-        root = (1 + root) ** 0.2
-    spread = (0.5 + np.arange(1, rays + 1)[:, None] / root ** np.arange(1, 5)) % 1.0
-    area = np.linspace(0.0, 1.0, 4097)
-    light = (1 - _LIMB) * area + _LIMB * (2 / 3) * (1 - (1 - area) ** 1.5)
-    radius = np.sqrt(np.interp(spread[:, 2], light / light[-1], area))
-    turn = 2 * np.pi * spread[:, 3]
-    return (
-        2 * spread[:, 0] - 1,
-        2 * spread[:, 1] - 1,
-        radius * np.cos(turn),
-        radius * np.sin(turn),
-    )
+    def sun(self, utc_us: NDArray[np.int64]) -> SunPlace: ...
 
 
-@dataclass(frozen=True, eq=False)
-class _Pairs:
-    """Pairs (stretch of instants, channel), and the bores that may help to light each.
+class InterpolationError(NamedTuple):
+    """How far interpolated lit fractions are from traced ones."""
 
-    pair and bore run over all couples of a pair and a bore, pair never falling; between
-    low and high mm from the exit, a ray of the pair may be in the bore.
+    rms: float
+    worst: float
+
+
+class LightTable:
+    """Lit fractions at any instant: traced on a grid of time, straight lines in between.
+
+    The grid is filled as it is asked for; only the latest stretches of it are kept.
     """
 
-    stretch: Ints
-    channel: Ints
-    pair: Ints
-    bore: Ints
-    low: Floats
-    high: Floats
+    _POINTS = 60  # grid steps filled at a time
+    _KEPT = 4
 
-    def only(self, pairs: NDArray[np.bool_], couples: NDArray[np.bool_]) -> _Pairs:
-        couples = couples & pairs[self.pair]
-        return _Pairs(
-            self.stretch[pairs],
-            self.channel[pairs],
-            (np.cumsum(pairs) - 1)[self.pair[couples]],
-            self.bore[couples],
-            self.low[couples],
-            self.high[couples],
+    def __init__(self, truth: Truth, sky: SkyPlace, step_s: float = 10.0, rays: int = RAYS) -> None:
+        self._tracer = Tracer(truth, rays)
+        self._sky = sky
+        self._step_us = round(step_s * 1e6)
+        self._filled: dict[int, tuple[Floats, Floats]] = {}
+
+    def at(self, utc_us: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Lit fractions (n, channels) and the Sun's altitude in degrees (n,)."""
+        point, inside = np.divmod(utc_us, self._step_us)
+        share = inside / self._step_us
+        stretch, first = np.divmod(point, self._POINTS)
+        parts = []
+        for number in np.unique(stretch):
+            here = stretch == number
+            parts.append((here, *self._between(int(number), first[here], share[here])))
+        light = np.empty((len(utc_us), parts[0][1].shape[1] if parts else 0))
+        altitude_deg = np.empty(len(utc_us))
+        for here, lit, up in parts:
+            light[here], altitude_deg[here] = lit, up
+        return light, altitude_deg
+
+    def _between(self, number: int, first: Ints, share: Floats) -> tuple[Floats, Floats]:
+        light, altitude_deg = self._stretch(number)
+        part = share[:, None]
+        return (
+            light[first] * (1 - part) + light[first + 1] * part,
+            altitude_deg[first] * (1 - share) + altitude_deg[first + 1] * share,
         )
 
-    def chunks(self, size: int) -> list[_Pairs]:
-        first = np.searchsorted(self.pair, np.arange(0, len(self.stretch) + size, size))
-        return [
-            _Pairs(
-                self.stretch[k * size : (k + 1) * size],
-                self.channel[k * size : (k + 1) * size],
-                self.pair[first[k] : first[k + 1]] - k * size,
-                self.bore[first[k] : first[k + 1]],
-                self.low[first[k] : first[k + 1]],
-                self.high[first[k] : first[k + 1]],
-            )
-            for k in range(len(first) - 1)
-        ]
+    def _stretch(self, number: int) -> tuple[Floats, Floats]:
+        if number not in self._filled:
+            points = number * self._POINTS + np.arange(self._POINTS + 1, dtype=np.int64)
+            self._filled[number] = self._traced(points * self._step_us)
+            while len(self._filled) > self._KEPT:
+                del self._filled[next(iter(self._filled))]
+        return self._filled[number]
 
+    def _traced(self, utc_us: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        sun = self._sky.sun(utc_us)
+        light = self._tracer.lit_fractions(sun.polar, sun.semidiameter_deg)
+        return light, sun.altitude_deg
 
-class Tracer:
-    """Rays through one true dial. Build it once, ask it for many instants."""
-
-    def __init__(self, truth: Truth, rays: int = RAYS) -> None:
-        dial = truth.dial
-        wx, wy, wz = (float(x) for x in np.radians(truth.pose_deg))
-        self._turn = np.array(frames.rotation(wx, wy, wz, np))
-        self._radius = dial.body.radius_mm
-        self._half_length = dial.body.length_mm / 2
-        self._exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
-        self._voids = Voids.of(truth)
-        self._points = ray_points(rays)
-        # A channel's exit is as large as the widest of its bores made it.
-        self._window = np.zeros(len(dial.channels))
-        np.maximum.at(self._window, self._voids.channel, self._voids.half)
-
-    def lit_fractions(self, polar: Vectors, semidiameter_deg: float | Floats) -> Floats:
-        """Lit fraction of every channel, shape (n, channels).
-
-        polar: three arrays of shape (n,), the Sun in the nominal frame P;
-        semidiameter_deg: its angular radius, one for all or of shape (n,). The fraction
-        is of the exit as drawn: a bore made too wide gives a little more than 1.
-        """
-        sun = np.column_stack(polar) @ self._turn  # into the body: transposed rotation
-        size = np.tan(np.radians(np.broadcast_to(semidiameter_deg, len(sun))))
-        lit = np.zeros((len(sun), len(self._exits)))
-        if len(self._voids.half):
-            facing = np.flatnonzero(sun[:, 0] > -size)
-            for at in range(0, len(facing), _BLOCK):
-                part = facing[at : at + _BLOCK]
-                lit[part] = self._block(sun[part], size[part])
-        return lit
-
-    def _block(self, sun: Floats, size: Floats) -> Floats:
-        lit = np.zeros((len(sun), len(self._exits)))
-        for chunk in self._not_dark(sun, size).chunks(_CHUNK):
-            instant = chunk.stretch[:, None] * _STRETCHES[-1] + np.arange(_STRETCHES[-1])
-            pair, which = np.nonzero(instant < len(sun))
-            instant = instant[pair, which]
-            lit[instant, chunk.channel[pair]] = self._trace(chunk, pair, sun[instant], size[instant])
-        return lit
-
-    def _not_dark(self, sun: Floats, size: Floats) -> _Pairs:
-        """Every (stretch, channel) that is not dark for certain, with the bores it meets."""
-        channels, count = len(self._exits), len(self._voids.half)
-        stretches = -(-len(sun) // _STRETCHES[0])
-        whole = stretches * channels
-        pairs = self._fat_rays(
-            np.repeat(np.arange(stretches), channels),
-            np.tile(np.arange(channels), stretches),
-            np.repeat(np.arange(whole), count),
-            np.tile(np.arange(count), whole),
-            *_stretched(sun, size, _STRETCHES[0]),
-        )
-        for longer, length in zip(_STRETCHES, _STRETCHES[1:], strict=False):
-            parts = longer // length
-            couples = np.bincount(pairs.pair, minlength=len(pairs.stretch))
-            stretch = (pairs.stretch[:, None] * parts + np.arange(parts)).ravel()
-            source = np.repeat(np.arange(len(couples)), parts)
-            real = stretch * length < len(sun)
-            stretch, source = stretch[real], source[real]
-            pair, couple = _ranges((np.cumsum(couples) - couples)[source], couples[source])
-            pairs = self._fat_rays(
-                stretch,
-                pairs.channel[source],
-                pair,
-                pairs.bore[couple],
-                *_stretched(sun, size, length),
-            )
-        return pairs
-
-    def _fat_rays(
-        self, stretch: Ints, channel: Ints, pair: Ints, bore: Ints, sun: Floats, grow: Floats
-    ) -> _Pairs:
-        """Of these pairs and couples, those that rays within `grow` of `sun` may use."""
-        v = self._voids
-        start = self._window[channel] * np.sqrt(2)
-        direction, grow = sun[stretch], grow[stretch]
-        # Where the first ray may leave the body, and where the last must have come in.
-        out = way_out(
-            tuple(self._exits[channel].T),
-            tuple(direction.T),
-            self._radius - start,
-            self._half_length - start,
-            grow,
-        )
-        inward = direction[:, 0] - grow
-        enter = np.where(inward > 0, start / np.maximum(inward, _TINY), np.inf)
-        exits = np.einsum("ck,akb->acb", self._exits, v.axes) - v.origin[:, None, :]
-        slopes = np.einsum("nk,akb->anb", sun, v.axes)
-        low, high = v.fat_stretch(
-            bore,
-            exits[:, channel[pair], bore],
-            slopes[:, stretch[pair], bore],
-            start[pair],
-            grow[pair],
-        )
-        end = covered(enter, low, high, pair)
-        near = (low <= high) & (high >= 0) & (low <= end[pair])
-        return _Pairs(stretch, channel, pair, bore, low, high).only(end >= out, near)
-
-    def _trace(self, pairs: _Pairs, pair: Ints, sun: Floats, size: Floats) -> Floats:
-        """Lit fractions of beams: each of one pair, with its own sun (n, 3) and size (n,)."""
-        v = self._voids
-        channel = pairs.channel[pair]
-        ahead = np.where(v.channel == channel[:, None], sun @ v.axes[A], -np.inf)
-        own = ahead.argmax(axis=1)
-        window = self._window[channel]
-        p, q, e1, e2 = self._points
-        # Two directions across the sunbeam, as long as the Sun's radius at distance 1.
-        flat = np.hypot(sun[:, 0], sun[:, 1])
-        side1 = np.column_stack((-sun[:, 1], sun[:, 0], 0 * flat)) * (size / flat)[:, None]
-        side2 = np.cross(sun, side1)
-
-        def point(k: int) -> Floats:
-            on_exit = v.axes[U, k, own][:, None] * p + v.axes[V, k, own][:, None] * q
-            return self._exits[channel, k][:, None] + window[:, None] * on_exit
-
-        def direction(k: int) -> Floats:
-            return sun[:, k, None] + side1[:, k, None] * e1 + side2[:, k, None] * e2
-
-        def slope(axis: int) -> Floats:
-            """Each ray's direction along an axis of its own bore."""
-            on = [np.einsum("nk,kn->n", d, v.axes[axis, :, own].T) for d in (sun, side1, side2)]
-            return on[0][:, None] + on[1][:, None] * e1 + on[2][:, None] * e2
-
-        start = point(0), point(1), point(2)
-        towards = direction(0), direction(1), direction(2)
-        out = way_out(start, towards, self._radius, self._half_length)
-        inward = towards[0] > 0
-        # Most lit rays never leave their own bore: convex, it need only hold both ends.
-        across, beside = window[:, None] * p, window[:, None] * q
-        lit = inward & v.hold(own[:, None], 0.0, across, beside)
-        lit &= v.hold(
-            own[:, None], out * slope(A), across + out * slope(U), beside + out * slope(V)
-        )
-        others = np.flatnonzero(inward & ~lit)
-        lit.ravel()[others] = self._find_way(
-            pairs,
-            pair[others // len(p)],
-            own[others // len(p)],
-            _pick(start, others),
-            _pick(towards, others),
-            out.ravel()[others],
-        )
-        return lit.mean(axis=1) * (2 * window) ** 2 / v.drawn_mm2[own]
-
-    def _find_way(
-        self, pairs: _Pairs, pair: Ints, own: Ints, start: Vectors, towards: Vectors, out: Floats
-    ) -> NDArray[np.bool_]:
-        """Which rays reach the sky, out mm away: first through their own bores, then any."""
-        lit = np.zeros(len(pair), np.bool_)
-        name = np.arange(len(pair))
-        end = np.maximum(0.0, -start[0] / towards[0])
-        far = 2 * (self._radius + self._half_length)
-        low = pairs.pair * far + np.maximum(pairs.low, 0.0)
-        high = pairs.pair * far + np.minimum(pairs.high, far)
-        bore, ray = own, name
-        first = True
-        while len(name):
-            point = tuple(s + end * t for s, t in zip(start, towards, strict=True))
-            helped, room = self._voids.carried(bore, ray, point, towards)
-            on = np.zeros(len(end))
-            np.maximum.at(on, helped, room)
-            end = end + on
-            lit[name[end >= out]] = True
-            going = np.flatnonzero((end < out) & ((on > 0) | first))
-            first = False
-            # Sorted by place, the rays that a bore may hold follow one another.
-            place = pair[going] * far + end[going]
-            order = np.argsort(place)
-            place, going = place[order], going[order]
-            name, pair, end, out = name[going], pair[going], end[going], out[going]
-            start, towards = _pick(start, going), _pick(towards, going)
-            at, to = np.searchsorted(place, low), np.searchsorted(place, high, "right")
-            couple, ray = _ranges(at, np.maximum(to - at, 0))
-            bore = pairs.bore[couple]
-        return lit
-
-
-def _pick(vectors: Vectors, which: Ints) -> Vectors:
-    x, y, z = vectors
-    return x.ravel()[which], y.ravel()[which], z.ravel()[which]
-
-
-def _ranges(first: Ints, count: Ints) -> tuple[Ints, Ints]:
-    """For each k: count[k] numbers from first[k] on; returns (k, number) of all."""
-    which = np.repeat(np.arange(len(first)), count)
-    before = np.cumsum(count) - count
-    return which, np.arange(len(which)) + (first - before)[which]
-
-
-def _stretched(sun: Floats, size: Floats, length: int) -> tuple[Floats, Floats]:
-    """For each run of `length` instants: a direction, and how far rays stray from it."""
-    first = np.arange(0, len(sun), length)
-    count = np.diff(first, append=len(sun))
-    middle = np.add.reduceat(sun, first) / count[:, None]
-    off = np.linalg.norm(sun - np.repeat(middle, count, axis=0), axis=1) + size
-    return middle, np.maximum.reduceat(off, first)
+    def interpolation_error(self, start_us: int, end_us: int) -> InterpolationError:
+        """Of lit fractions half-way between the grid's points from start_us to end_us."""
+        first = start_us - start_us % self._step_us + self._step_us // 2
+        middles = np.arange(first, end_us, self._step_us, dtype=np.int64)
+        off = self.at(middles)[0] - self._traced(middles)[0]
+        return InterpolationError(float(np.sqrt(np.mean(off**2))), float(np.abs(off).max()))

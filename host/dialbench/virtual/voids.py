@@ -44,9 +44,9 @@ class Voids:
     def of(cls, truth: Truth) -> Voids:
         dial = truth.dial
         channel = np.array([b.channel for b in dial.bores], np.int64)
-        drawn = np.radians(
-            [(b.hour_angle_deg, b.declination_deg) for b in dial.bores]
-        ).reshape(-1, 2)
+        drawn = np.radians([(b.hour_angle_deg, b.declination_deg) for b in dial.bores]).reshape(
+            -1, 2
+        )
         hour, declination = (drawn + np.radians(truth.axis_error_deg)).T
         triad = bores.axes(hour, declination, dial.site.hemisphere, np)
         axes = np.array([np.broadcast_arrays(*axis, hour)[:3] for axis in triad])
@@ -141,7 +141,9 @@ class Voids:
         """Each couple's vector along some of its bore's axes."""
         x, y, z = (component[ray] for component in vectors)
         return [
-            self.axes[axis, 0][bore] * x + self.axes[axis, 1][bore] * y + self.axes[axis, 2][bore] * z
+            self.axes[axis, 0][bore] * x
+            + self.axes[axis, 1][bore] * y
+            + self.axes[axis, 2][bore] * z
             for axis in axes
         ]
 

@@ -147,13 +147,14 @@ def fit(channels: Sequence[Channel], width: int, height: int, blocks: bool) -> F
     """The largest face that fits width x height characters; None if not even letters do."""
     columns, rows = cells(channels)
     units = 2 * height if blocks else height
-    for pixel in range((width + 2) // columns, 2, -1):
-        gap = 1 if pixel < 7 else 2
-        tall = pixel if blocks else max(2, round(pixel / 2))
-        gap_y = gap if blocks else 1
-        high = min((units + gap_y) // rows - gap_y, tall + pixel // 4)
-        if columns * (pixel + gap) - gap <= width and high >= (0.75 * pixel if blocks else tall):
-            return Fit(columns, rows, pixel, max(high, tall - 1), gap, gap_y, blocks)
+    for wide in range((width + 2) // columns, 2, -1):
+        gap_x = 1 if wide < 7 else 2
+        gap_y = gap_x if blocks else 1
+        square = wide if blocks else max(2, round(wide / 2))
+        high = min((units + gap_y) // rows - gap_y, square + wide // 4)
+        least = max(3 if blocks else 2, round(0.75 * square))
+        if columns * (wide + gap_x) - gap_x <= width and high >= least:
+            return Fit(columns, rows, wide, high, gap_x, gap_y, blocks)
     for gap in (1, 0):
         if columns * (1 + gap) - gap <= width and rows <= height:
             return Fit(columns, rows, 1, 1, gap, 0, False)

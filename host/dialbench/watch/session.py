@@ -8,8 +8,8 @@ from dialbench import dialfile
 from dialbench.clock import ClockModel, Mark
 from dialbench.dial import Dial
 from dialbench.errors import UserError
-from dialbench.link import Board, LinkLost, Live, Pulled
-from dialbench.store import Store
+from dialbench.link import Board, LinkLost, Live, Pulled, Status
+from dialbench.store import Store, StoreError
 from dialbench.watch import events
 from dialbench.watch.events import Event
 
@@ -61,7 +61,10 @@ class Session:
             events.Connected(self._port, hello.uid, hello.dial_hash, hello.firmware, hello.trouble)
         )
         if self._ours:
-            self._store.add_board(hello, dialfile.dump(self._dial))
+            try:
+                self._store.add_board(hello, dialfile.dump(self._dial))
+            except StoreError as error:
+                self._post(events.Failed("the store cannot be used", str(error)))
         self._mark()
         self._status()
         self._board.stream(STREAM_MS)
@@ -131,16 +134,11 @@ class Session:
     def _status(self) -> None:
         self._status_s = self._monotonic_s()
         status = self._board.status()
-        stored = None
-        if self._ours:
-            held = status.next_page - status.first_page
-            gaps = self._store.missing(self._board.hello.uid, status.first_page, status.next_page)
-            stored = held - sum(map(len, gaps))
         self._post(
             events.Health(
                 first_page=status.first_page,
                 next_page=status.next_page,
-                pages_in_store=stored,
+                pages_in_store=self._stored(status),
                 overflow_records=status.overflow_records,
                 torn_pages=status.torn_pages,
                 retired_pages=status.retired_pages,
@@ -148,6 +146,18 @@ class Session:
                 bad_frames=status.bad_frames + self._board.health.bad_frames,
             )
         )
+
+
+    def _stored(self, status: Status) -> int | None:
+        """How many of the board's pages the store holds; None where it cannot tell."""
+        if not self._ours:
+            return None
+        first, next = status.first_page, status.next_page
+        try:
+            gaps = self._store.missing(self._board.hello.uid, first, next)
+        except StoreError:
+            return None  # the user was told as the board was noted, or is as it is pulled
+        return next - first - sum(map(len, gaps))
 
 
 def _left_behind(pulled: Pulled) -> str:
