@@ -26,18 +26,13 @@ STEP = 24  # the step that spells 14:30
 UID = "5b0f3a7710c2d941"
 
 
-def _dial(name="Gannet Holm dial", zone="-01:00"):
-    site = Site("Gannet Holm", 41.2, -16.4, 24.0, zone, 1010.0, 12.0)
+def _dial():
+    site = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 12.0)
     channels = hours_and_quarters(20.0, 31.0)
     plan = Plan("zone", 15.0, hour_steps("08:30", 15, 28))
     body = Body(111.0, 260.0)
     bores = uniform(site, channels, plan, body, exit_mm=0.35, taper_deg=1.4, opening_deg=48.0)
-    return Dial(name, site, channels, plan, body, bores)
-
-
-@pytest.fixture(scope="session")
-def make_dial():
-    return _dial
+    return Dial("Gannet Holm dial", site, channels, plan, body, bores)
 
 
 @pytest.fixture(scope="session")
@@ -155,8 +150,10 @@ class FakeBoard:
     def live(self, timeout_s):
         self._answer()
         try:
-            return self._looks.get(timeout=min(timeout_s, 0.01)) if timeout_s else (
-                self._looks.get_nowait()
+            return (
+                self._looks.get(timeout=min(timeout_s, 0.01))
+                if timeout_s
+                else (self._looks.get_nowait())
             )
         except queue.Empty:
             return None

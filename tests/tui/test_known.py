@@ -9,6 +9,7 @@ from dialbench.watch.events import (
     Health,
     Lost,
     Marked,
+    Noted,
     Pulled,
     Pulling,
 )
@@ -73,7 +74,7 @@ def test_the_end_of_a_pull_is_told_with_what_it_left_behind(hear):
 
 
 def test_a_failure_ends_a_pull(hear):
-    known = hear(Pulling(3, 5), Failed("pull", "The disk is full."))
+    known = hear(Pulling(3, 5), Failed("The disk is full."))
     assert known.pulling is None
     assert lines(known) == ["pull: The disk is full."]
 
@@ -85,6 +86,6 @@ def test_a_mark_is_kept_and_told_with_its_uncertainty(hear):
 
 
 def test_the_list_of_events_is_bounded(hear):
-    known = hear(*[Failed("pull", str(n)) for n in range(1000)])
+    known = hear(*[Noted(str(n)) for n in range(1000)])
     assert len(known.happened) == 200
-    assert lines(known)[-1] == "pull: 999"
+    assert lines(known)[-1] == "999"

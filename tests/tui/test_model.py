@@ -88,9 +88,9 @@ def test_the_next_change_takes_in_what_follows_within_a_minute(live, now_us):
     assert live(changes=False).change is None
 
 
-def test_zone_time_is_standard_time_and_so_is_the_difference(live, make_dial):
+def test_zone_time_is_standard_time_and_so_is_the_difference(live, dial):
     # In April Berlin's clocks show UTC+2; a dial knows UTC+1 only.
-    shown = live(on=make_dial(zone="Europe/Berlin"))
+    shown = live(on=replace(dial, site=replace(dial.site, zone="Europe/Berlin")))
     assert shown.zone_time.utcoffset() == timedelta(hours=1)
     assert f"{shown.zone_time:%H:%M}" == "16:33"
     # It reads 14:30 where the clock says 16:33:10.

@@ -7,9 +7,15 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench.rays.tracer import RAYS, Tracer
+from dialbench.rays.voids import Floats, Ints
 from dialbench.sky import SunPlace
-from dialbench.virtual.rays import RAYS, Floats, Ints, Tracer
 from dialbench.virtual.truth import Truth
+
+
+def tracer(truth: Truth, rays: int = RAYS) -> Tracer:
+    """Rays through the body as it really is and stands."""
+    return Tracer(truth.dial, truth.pose_deg, truth.axis_error_deg, truth.width_factor, rays)
 
 
 class SkyPlace(Protocol):
@@ -35,7 +41,7 @@ class LightTable:
     _KEPT = 4
 
     def __init__(self, truth: Truth, sky: SkyPlace, step_s: float = 10.0, rays: int = RAYS) -> None:
-        self._tracer = Tracer(truth, rays)
+        self._tracer = tracer(truth, rays)
         self._sky = sky
         self._step_us = round(step_s * 1e6)
         self._filled: dict[int, tuple[Floats, Floats]] = {}

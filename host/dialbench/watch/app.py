@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import ClassVar, Protocol
 
 from textual.app import App
@@ -14,7 +15,7 @@ from textual.message import Message
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.watch import theme
-from dialbench.watch.events import Event, Failed, Pulled, Pulling
+from dialbench.watch.events import Connected, Event, Noted, Pulled, Pulling
 from dialbench.watch.forecast import Forecast, run_out
 from dialbench.watch.known import Known, heard
 from dialbench.watch.live import LiveScreen
@@ -28,6 +29,7 @@ KEYS = [
     ("q", "quit"),
 ]
 _TICK_S = 0.5
+_FORETELL_US = 600_000_000
 
 
 class Feeding(Protocol):
@@ -98,7 +100,7 @@ class WatchApp(App[None]):
         self._blocks = blocks
         self._live_screen = LiveScreen(KEYS, blocks)
         self._known = Known()
-        self._foretelling = False
+        self._foretold_us: int | None = None
         self.live: LiveState | None = None
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
@@ -123,7 +125,7 @@ class WatchApp(App[None]):
         event = message.event
         self._known = heard(self._known, event, self._clock_us(), self._dial)
         if isinstance(event, Pulled):
-            self.run_worker(lambda: self._compare(event.uid), thread=True, exit_on_error=False)
+            self.run_worker(lambda: self._compare(event.uid), thread=True)
         self.show()
 
     def show(self) -> None:
@@ -140,29 +142,36 @@ class WatchApp(App[None]):
             live = live_state(self._dial, self._known, now, at_frame, self._monotonic_s())
         self.live = live
         self._live_screen.show(live)
-        if run_out(self._known.changes, now_us) and not self._foretelling:
-            self._foretelling = True
-            self.run_worker(lambda: self._foretell(now_us), thread=True, exit_on_error=False)
+        if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
+            self._foretold_us = now_us
+            self.run_worker(lambda: self._foretell(now_us), thread=True)
+
+    def _may_foretell(self, now_us: int) -> bool:
+        """Whether it is time to look ahead (again): it takes a while, and may fail."""
+        return self._foretold_us is None or abs(now_us - self._foretold_us) > _FORETELL_US
 
     def _foretell(self, utc_us: int) -> None:
         try:
             self._post(self._forecast.changes(utc_us))
-        finally:
-            self._foretelling = False
+        except UserError as error:
+            self._post(Noted(f"changes ahead: {error}"))
 
     def _compare(self, uid: str) -> None:
         try:
             self.post_message(Compared(self._analyse(uid)))
         except UserError as error:
-            self._post(Failed("comparison", str(error)))
+            self._post(Noted(f"comparison: {error}"))
 
     def on_compared(self, message: Compared) -> None:
         self.push_screen(comparison_sheet(message.analysis))
 
     def action_pull(self) -> None:
-        if self._known.pulling is None:
-            self._post(Pulling(0, 0))
+        if not isinstance(self._known.connection, Connected):
+            self._post(Noted("there is no board: nothing to pull from"))
+        elif self._known.pulling is None:
+            self._known = replace(self._known, pulling=Pulling(0, 0))
             self._feed.pull()
+            self.show()
 
     def action_other_theme(self) -> None:
         light = self.theme == theme.LIGHT.name

@@ -81,10 +81,16 @@ class Pulled:
 
 @dataclass(frozen=True)
 class Failed:
-    """Something asked for did not work; the board may still be there."""
+    """The pull asked for did not work; the board may still be there."""
 
-    what: str
     reason: str
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A line for the list of events, and nothing else."""
+
+    text: str
 
 
 @dataclass(frozen=True)
@@ -96,4 +102,4 @@ class Changes:
     crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
 
 
-Event = Connected | Lost | Frame | Health | Marked | Pulling | Pulled | Failed | Changes
+Event = Connected | Lost | Frame | Health | Marked | Pulling | Pulled | Failed | Noted | Changes

@@ -15,7 +15,7 @@ from dialbench.errors import UserError
 from dialbench.link import Board, LinkLost
 from dialbench.link.client import Clock
 from dialbench.store import Store
-from dialbench.watch.events import Event, Failed, Lost
+from dialbench.watch.events import Event, Lost
 from dialbench.watch.session import Session, Stopped
 
 RETRY_S = 1.5
@@ -71,19 +71,16 @@ class Feed:
             self._thread.join(_STOP_S)
 
     def _run(self, post: Callable[[Event], None]) -> None:
-        try:
-            with suppress(Stopped), Store.open(self._store_path) as store:
-                while not self._stopping.is_set():
-                    self._hold(store, post)
-                    self._stopping.wait(self._retry_s)
-        except UserError as error:
-            post(Failed("the store cannot be used", str(error)))
+        with suppress(Stopped):
+            while not self._stopping.is_set():
+                self._hold(post)
+                self._stopping.wait(self._retry_s)
 
-    def _hold(self, store: Store, post: Callable[[Event], None]) -> None:
+    def _hold(self, post: Callable[[Event], None]) -> None:
         """One board, from its first answer until it is lost."""
         port = self._source.port
         try:
-            with self._source.open() as board:
+            with Store.open(self._store_path) as store, self._source.open() as board:
                 utc_us = self._source.clock.utc_us
                 session = Session(board, store, self._dial, port, utc_us, self._monotonic_s, post)
                 session.begin()

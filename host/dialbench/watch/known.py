@@ -14,6 +14,7 @@ from dialbench.watch.events import (
     Health,
     Lost,
     Marked,
+    Noted,
     Pulled,
     Pulling,
 )
@@ -73,7 +74,9 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known.noting(now_us, event.trouble) if event.trouble else known
         case Failed():
             known = replace(known, pulling=None)
-            return known.noting(now_us, f"{event.what}: {event.reason}")
+            return known.noting(now_us, f"pull: {event.reason}")
+        case Noted():
+            return known.noting(now_us, event.text)
         case Changes():
             return replace(known, changes=event)
 

@@ -27,6 +27,7 @@ class LiveScreen(Screen[None]):
     LiveScreen.-tall Caption { margin: 1 0 0 0; }
     LiveScreen.-wide Facts { width: 38; }
     """
+
     def __init__(self, keys: list[tuple[str, str]], blocks: bool) -> None:
         super().__init__()
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]

@@ -10,7 +10,7 @@ from typing import Any
 
 from dialbench.errors import UserError, inert
 from dialbench.watch import glyphs, panel
-from dialbench.watch.events import Connected, Event, Failed, Lost
+from dialbench.watch.events import Connected, Event, Lost
 from dialbench.watch.feed import Feed
 from dialbench.watch.forecast import Forecast
 from dialbench.watch.known import Known, heard
@@ -37,7 +37,7 @@ def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveSta
                 event = heard_of.get(timeout=max(0.0, until_s - time.monotonic()))
             except queue.Empty:
                 break
-            if isinstance(event, Lost | Failed):
+            if isinstance(event, Lost):
                 raise UserError(event.reason)
             known = heard(known, event, clock_us(), forecast.dial)
     finally:

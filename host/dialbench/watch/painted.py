@@ -28,7 +28,7 @@ class Painted(Widget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._painted: Rows = []
+        self.painted: Rows = []
         self.lines_drawn = 0
 
     def rows(self, width: int, height: int) -> Rows:
@@ -38,9 +38,9 @@ class Painted(Widget):
     def update(self) -> None:
         """Compute the rows anew and redraw those that differ."""
         width, height = self.size
-        before, self._painted = self._painted, self.rows(width, height)
-        for y in range(max(len(before), len(self._painted))):
-            if before[y : y + 1] != self._painted[y : y + 1]:
+        before, self.painted = self.painted, self.rows(width, height)
+        for y in range(max(len(before), len(self.painted))):
+            if before[y : y + 1] != self.painted[y : y + 1]:
                 self.refresh(Region(0, y, width, 1))
 
     def on_resize(self) -> None:
@@ -48,7 +48,7 @@ class Painted(Widget):
 
     def render_line(self, y: int) -> Strip:
         self.lines_drawn += 1
-        runs = self._painted[y] if y < len(self._painted) else []
+        runs = self.painted[y] if y < len(self.painted) else []
         base = self.rich_style
         if runs[:1] == [BANDED]:
             base += self.get_component_rich_style(BANDED[1], partial=True)

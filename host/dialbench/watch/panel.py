@@ -134,11 +134,18 @@ def _log(live: LiveState) -> tuple[Row, ...]:
     rows = [Row("clock mark", mark, alert=live.mark is None)]
     if health is not None:
         stored = "-" if health.pages_in_store is None else str(health.pages_in_store)
-        lost = health.overflow_records + health.torn_pages
         rows += [
             Row("pages", f"{health.next_page - health.first_page} there, {stored} stored"),
-            Row("overflow", f"{health.overflow_records} records", alert=lost > 0),
-            Row("torn, retired", f"{health.torn_pages}, {health.retired_pages} pages"),
+            Row(
+                "overflow",
+                f"{health.overflow_records} records",
+                alert=health.overflow_records > 0,
+            ),
+            Row(
+                "torn, retired",
+                f"{health.torn_pages}, {health.retired_pages} pages",
+                alert=health.torn_pages > 0,
+            ),
             Row("blind", f"{health.blind_ms / 1000:.1f} s"),
         ]
     return tuple(rows)

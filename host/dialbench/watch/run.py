@@ -21,12 +21,15 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
     """Watch a dial on this terminal until the user quits.
 
     source says where its board is; pulls go into the store at store_path, made if it is
-    not there. Raises StoreError for a path that cannot be a store.
+    not there. Raises UserError for a path that cannot be a store, or a time no ephemeris
+    tells of.
     """
     from dialbench.watch.app import WatchApp
 
     Store.open(store_path).close()
     sky = Sky(dial.site)
+    forecast = Forecast(dial, sky)
+    forecast.moment(source.clock.utc_us())  # an instant out of the ephemeris' reach tells now
 
     def compared(uid: str) -> Analysis:
         with Store.open(store_path) as store:
@@ -35,7 +38,7 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
     WatchApp(
         dial=dial,
         feed=Feed(source, dial, store_path),
-        forecast=Forecast(dial, sky),
+        forecast=forecast,
         analyse=compared,
         clock_us=source.clock.utc_us,
         blocks=can_show_blocks(

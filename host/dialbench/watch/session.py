@@ -64,7 +64,7 @@ class Session:
             try:
                 self._store.add_board(hello, dialfile.dump(self._dial))
             except StoreError as error:
-                self._post(events.Failed("the store cannot be used", str(error)))
+                self._post(events.Noted(str(error)))
         self._mark()
         self._status()
         self._board.stream(STREAM_MS)
@@ -81,8 +81,8 @@ class Session:
         """Bring the log into the store; looks go on in between. Raises Stopped."""
         hello = self._board.hello
         if not self._ours:
-            reason = f"it was set up for another dial ({hello.dial_hash}): watch it with its own"
-            self._post(events.Failed("this board's log is not pulled", reason))
+            reason = f"the board is another dial's ({hello.dial_hash}): watch it with its own"
+            self._post(events.Failed(reason))
             return
 
         def progress(done: int, total: int, _: int) -> None:
@@ -98,7 +98,7 @@ class Session:
         except LinkLost:
             raise
         except UserError as error:
-            self._post(events.Failed("pull", str(error)))
+            self._post(events.Failed(str(error)))
         else:
             self._status()
             self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled)))
@@ -146,7 +146,6 @@ class Session:
                 bad_frames=status.bad_frames + self._board.health.bad_frames,
             )
         )
-
 
     def _stored(self, status: Status) -> int | None:
         """How many of the board's pages the store holds; None where it cannot tell."""

@@ -18,8 +18,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.virtual.truth import Truth
-from dialbench.virtual.voids import A, Floats, Ints, U, V, Vectors, Voids, covered, way_out
+from dialbench.dial import Dial
+from dialbench.rays.voids import A, Floats, Ints, U, V, Vectors, Voids, covered, way_out
 from dialcore import frames
 
 RAYS = 256
@@ -30,28 +30,34 @@ _CHUNK = 12  # (stretch, channel) pairs whose rays are followed together
 _TINY = 1e-30
 
 
-def ray_points(rays: int) -> tuple[Floats, Floats, Floats, Floats]:
-    """Evenly spread points (exit u, exit v, Sun e1, Sun e2), each of shape (rays,).
+def ray_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Evenly spread points (exit u, exit v, Sun e1, Sun e2), each of shape (rays,), an even number.
 
     Exit coordinates run from -1 to 1; the Sun's are in solar radii and as dense as its
-    disc is bright.
+    disc is bright. first, 0..1, is where the row begins: rows that begin elsewhere have
+    no point in common.
     """
     # Multiples of the powers of one irrational number (the root of x^5 = x + 1), taken
-    # modulo 1, fill four dimensions evenly.
+    # modulo 1, fill four dimensions evenly. Each point has its mirror image, so that the
+    # rays lean to no side: a lean would pass for a turn of the body.
     root = 1.0
     for _ in range(60):
         root = (1 + root) ** 0.2
-    spread = (0.5 + np.arange(1, rays + 1)[:, None] / root ** np.arange(1, 5)) % 1.0
+    spread = (first + np.arange(1, rays // 2 + 1)[:, None] / root ** np.arange(1, 5)) % 1.0
     area = np.linspace(0.0, 1.0, 4097)
     light = (1 - _LIMB) * area + _LIMB * (2 / 3) * (1 - (1 - area) ** 1.5)
     radius = np.sqrt(np.interp(spread[:, 2], light / light[-1], area))
     turn = 2 * np.pi * spread[:, 3]
-    return (
-        2 * spread[:, 0] - 1,
-        2 * spread[:, 1] - 1,
-        radius * np.cos(turn),
-        radius * np.sin(turn),
+    one_half = np.stack(
+        (
+            2 * spread[:, 0] - 1,
+            2 * spread[:, 1] - 1,
+            radius * np.cos(turn),
+            radius * np.sin(turn),
+        )
     )
+    p, q, e1, e2 = np.concatenate((one_half, -one_half), axis=1)
+    return p, q, e1, e2
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,17 +102,29 @@ class _Pairs:
 
 
 class Tracer:
-    """Rays through one true dial. Build it once, ask it for many instants."""
+    """Rays through one body. Build it once, ask it for many instants.
 
-    def __init__(self, truth: Truth, rays: int = RAYS) -> None:
-        dial = truth.dial
-        wx, wy, wz = (float(x) for x in np.radians(truth.pose_deg))
+    pose_deg is the rotation vector of dialcore.frames; axis_error_deg and width_factor are
+    the making errors of Voids.of. For each channel and instant `rays` rays are followed,
+    between points that `first` chooses.
+    """
+
+    def __init__(
+        self,
+        dial: Dial,
+        pose_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
+        axis_error_deg: Floats | float = 0.0,
+        width_factor: Floats | float = 1.0,
+        rays: int = RAYS,
+        first: float = 0.5,
+    ) -> None:
+        wx, wy, wz = (float(x) for x in np.radians(pose_deg))
         self._turn = np.array(frames.rotation(wx, wy, wz, np))
         self._radius = dial.body.radius_mm
         self._half_length = dial.body.length_mm / 2
         self._exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
-        self._voids = Voids.of(truth)
-        self._points = ray_points(rays)
+        self._voids = Voids.of(dial, axis_error_deg, width_factor)
+        self._points = ray_points(rays, first)
         # A channel's exit is as large as the widest of its bores made it.
         self._window = np.zeros(len(dial.channels))
         np.maximum.at(self._window, self._voids.channel, self._voids.half)

@@ -1,4 +1,4 @@
-"""The holes in a true body: where rays run inside them, and where they leave.
+"""The holes in a body: where rays run inside them, and where they leave.
 
 A void holds the points with along >= -behind, |u| <= half + widen * along and
 |v| <= half + rise * along, in its bore's frame (dialcore.bores.axes) about the exit; a
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.virtual.truth import Truth
+from dialbench.dial import Dial
 from dialcore import bores
 
 Floats = NDArray[np.float64]
@@ -28,7 +28,7 @@ _GAIN_MM = 1e-9  # a void must carry a ray at least so far on
 
 @dataclass(frozen=True, eq=False)
 class Voids:
-    """All bores of a dial as they really are; arrays over bores, lengths in mm."""
+    """All bores of one body; arrays over bores, lengths in mm."""
 
     channel: Ints
     axes: Floats  # (axis, component, bores)
@@ -41,19 +41,22 @@ class Voids:
     drawn_mm2: Floats  # area of the exit as drawn
 
     @classmethod
-    def of(cls, truth: Truth) -> Voids:
-        dial = truth.dial
+    def of(
+        cls, dial: Dial, axis_error_deg: Floats | float, width_factor: Floats | float
+    ) -> Voids:
+        """The bores as drawn, their axes off by axis_error_deg (bores, 2: hour angle,
+        declination) and exit and entry made wider by width_factor (bores,)."""
         channel = np.array([b.channel for b in dial.bores], np.int64)
         drawn = np.radians([(b.hour_angle_deg, b.declination_deg) for b in dial.bores]).reshape(
             -1, 2
         )
-        hour, declination = (drawn + np.radians(truth.axis_error_deg)).T
+        hour, declination = (drawn + np.radians(axis_error_deg)).T
         triad = bores.axes(hour, declination, dial.site.hemisphere, np)
         axes = np.array([np.broadcast_arrays(*axis, hour)[:3] for axis in triad])
         exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
         exit_mm = np.array([b.exit_mm for b in dial.bores])
-        half = truth.width_factor * exit_mm / 2
-        entry_half = truth.width_factor * np.array([b.entry_mm for b in dial.bores]) / 2
+        half = width_factor * exit_mm / 2
+        entry_half = width_factor * np.array([b.entry_mm for b in dial.bores]) / 2
         widen = (entry_half - half) / np.array([b.length_mm for b in dial.bores])
         opening = np.tan(np.radians([b.opening_deg for b in dial.bores]) / 2)
         circular = np.array([b.shape == "round" for b in dial.bores], np.bool_)

@@ -1,0 +1,173 @@
+"""SPEC.md is true: its example page and frames, and every field it lays down."""
+
+import re
+import struct
+import zlib
+from pathlib import Path
+
+import pytest
+from tests.board_double import log
+
+import dialcore
+from dialcore import framing, messages, records
+
+SPEC = (Path(dialcore.__file__).parent / "SPEC.md").read_text()
+NAMES = {
+    "BOOT": records.BOOT,
+    "GATE": records.GATE,
+    "SNAPSHOT": records.SNAPSHOT,
+    "MARK": records.MARK,
+    "OVERFLOW": records.OVERFLOW,
+    "BLIND": records.BLIND,
+}
+PAGE = bytes.fromhex(re.search(r"```page\n(.*?)```", SPEC, re.DOTALL)[1])
+
+
+def stranger(page):
+    """A decoder written from SPEC.md alone: (number, boot, records as dialcore gives them)."""
+    assert page[:4] == b"\x44\x4c\x01\x0a"
+    number, boot = (int.from_bytes(page[at : at + 4], "little") for at in (4, 8))
+    base = int.from_bytes(page[12:20], "little")
+    size, count = (int.from_bytes(page[at : at + 2], "little") for at in (20, 22))
+    assert len(page) == 24 + size + 4
+    assert int.from_bytes(page[-4:], "little") == zlib.crc32(page[:-4])
+    rest = iter(page[24:-4])
+    tick = 0
+    out = []
+
+    def varint():
+        value = 0
+        for place in range(9):
+            byte = next(rest)
+            value += (byte & 0x7F) << 7 * place
+            if byte < 0x80:
+                return value, place + 1
+        raise AssertionError("a varint of more than 9 bytes")
+
+    def later(z):
+        return z // 2 if z % 2 == 0 else -(z + 1) // 2
+
+    for _ in range(count):
+        first, second = next(rest), next(rest)
+        if first >= 0x80:
+            z = second & 0x0F
+            if second & 0x10:
+                z += 16 * varint()[0]
+            tick += later(z)
+            out.append((0x80, base + 10 * tick, first & 0x7F, second >> 5 & 3, second >> 7))
+        else:
+            z, taken = varint()
+            tick += later(z)
+            out.append((first, base + 10 * tick, bytes(next(rest) for _ in range(second - taken))))
+    assert next(rest, None) is None
+    return number, boot, out
+
+
+def section(title):
+    """The text under one heading, down to the next."""
+    return re.search(rf"^#+ {re.escape(title)}$(.*?)(?=^#|\Z)", SPEC, re.DOTALL | re.MULTILINE)[1]
+
+
+def rows(title):
+    """The cells of the tables under a heading, without their head lines."""
+    cells = [
+        [cell.strip() for cell in line.strip("|").split(" | ")]
+        for line in section(title).splitlines()
+        if line.startswith("|")
+    ]
+    return [row for row in cells if not set("".join(row)) <= set("- |")]
+
+
+def example():
+    return [row for row in rows("An example page") if row[0].startswith("`")]
+
+
+def test_the_example_page_decodes_to_its_table():
+    assert records.check(PAGE) == (258, 3, 120, 128, 11)
+    got = list(records.records(PAGE))
+    assert len(got) == len(example())
+    for record, (_, name, device_ms, _) in zip(got, example(), strict=True):
+        tag = records.CROSSING if name == "crossing" else NAMES.get(name) or int(name, 16)
+        assert record[:2] == (tag, int(device_ms))
+
+
+def test_a_stranger_who_has_only_the_text_reads_the_same():
+    for raw in (PAGE, *log(20).values()):
+        number, boot = records.check(raw)[:2]
+        assert stranger(raw) == (number, boot, list(records.records(raw)))
+
+
+def test_the_bytes_in_the_table_are_those_of_the_page():
+    shown = b"".join(bytes.fromhex(row[0].strip("`")) for row in example())
+    assert shown == PAGE[24:-4]
+
+
+def test_the_example_says_what_its_table_says():
+    boot, gate, snapshot, *crossings, mark, blind, overflow, other, shut = (
+        record[2:] for record in records.records(PAGE)
+    )
+    told = [row[3] for row in example()]
+    dial, channels, cause, firmware = records.unpack_boot(boot[0])
+    assert told[0] == f"dial {dial.hex()}, {channels} channels, power, firmware {firmware.decode()}"
+    assert cause == 0
+    assert records.unpack_gate(gate[0]) == (1, 40000) and "came, 40000 counts" in told[1]
+    levels = [snapshot[0][c >> 2] >> 2 * (c & 3) & 3 for c in range(33)]
+    assert levels == [0, 1, 2, 3] + [0] * 28 + [1] and "channel 32 at 1" in told[2]
+    for (channel, threshold, rise), text in zip(crossings, told[3:6], strict=True):
+        way = "rose" if rise else "fell"
+        assert text == f"channel {channel}, threshold {threshold}, {way}"
+    at, utc_us, sigma_us = records.unpack_mark(mark[0])
+    assert told[6] == f"at {at} ms it was {utc_us} us, sigma {sigma_us} us"
+    assert told[7] == f"{records.unpack_count(blind[0])} ms"
+    assert told[8] == f"{records.unpack_count(overflow[0])} records"
+    assert other[0].hex(" ") in told[9]
+    assert records.unpack_gate(shut[0]) == (0, 120) and "went, 120 counts" in told[10]
+
+
+def test_the_example_frames_are_those_of_their_bodies():
+    found = [row for row in rows("Frames on the line") if row[1].startswith("`")]
+    assert len(found) == 2
+    for _, body, frame in found:
+        assert framing.encode(bytes.fromhex(body.strip("`"))).hex(" ") == frame.strip("`")
+
+
+@pytest.mark.parametrize(
+    ("title", "form"),
+    [
+        ("HELLO's answer", messages._HELLO),
+        ("STATUS's answer", messages._STATUS),
+        ("LIVE", messages._LIVE),
+        ("Pages of the log", records._HEADER),
+    ],
+)
+def test_offsets_and_types_are_those_of_the_code(title, form):
+    codes = {"B": "u8", "H": "u16", "I": "u32", "Q": "u64", "8s": "8 bytes", "2s": "2 bytes"}
+    fields = re.findall(r"\d*[A-Za-z]", form)
+    table = [row for row in rows(title) if row[0].isdigit()]
+    offset = 0
+    for row, field in zip(table, fields, strict=False):
+        assert (int(row[0]), row[1]) == (offset, codes[field]), row
+        offset += struct.calcsize("<" + field)
+    assert struct.calcsize(form) == offset
+    # What follows the fixed fields begins where they end.
+    assert [int(row[0]) for row in table[len(fields) :]] in ([], [offset])
+
+
+def test_message_types_and_record_tags_are_those_of_the_code():
+    said = {row[1]: int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
+    answers = [int(row[0], 16) for row in rows("Messages") if row[1] == "its answer"]
+    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE"):
+        assert said[name] == getattr(messages, name)
+        assert said[name] | messages.ANSWER in answers
+    for name in ("PAGE", "LIVE", "REFUSED"):
+        assert said[name] == getattr(messages, name)
+    tags = {row[1]: int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}
+    assert tags == NAMES
+
+
+def test_the_versions_and_limits_are_those_of_the_code():
+    assert f"Protocol version {messages.PROTOCOL}, page version {records.VERSION}." in SPEC
+    assert f"0 to {framing.MAX_BODY} bytes" in SPEC
+    assert f"longer than {framing.Decoder()._limit} bytes" in SPEC
+    assert f"at most {records.MAX_PAGE} bytes long" in SPEC
+    assert f"in ticks of {records.TICK_MS} ms" in SPEC
