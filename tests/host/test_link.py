@@ -127,8 +127,8 @@ def sentence_of(port):
 
 
 def test_an_absent_port_is_told():
-    assert sentence_of("/dev/ttyNone0").startswith("there is no port /dev/ttyNone0: ")
-    assert sentence_of("/dev/tty\x1b[1m").startswith("there is no port /dev/tty\\x1b[1m: ")
+    assert sentence_of("/dev/ttyNone0").startswith("there is no port /dev/ttyNone0 (ports here: ")
+    assert sentence_of("/dev/tty\x1b[1m").startswith("there is no port /dev/tty\\x1b[1m (ports")
 
 
 def test_a_busy_port_is_told():

@@ -19,7 +19,7 @@ from dialbench.sky import to_us
 from dialbench.watch.app import WatchApp
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
-from dialbench.watch.forecast import Moment, SunFacts
+from dialbench.watch.forecast import DAY_US, Moment, SunFacts
 
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
 STEP = 24  # the step that spells 14:30
@@ -89,7 +89,7 @@ class StillForecast:
         first = NOW_US + 249_000_000
         return Changes(
             utc_us,
-            utc_us + 26 * 3600 * 1_000_000,
+            utc_us + DAY_US,
             (
                 (first, 4, False),
                 (first, 9, True),
@@ -221,7 +221,7 @@ def make_feed(dial, tmp_path):
     feeds = []
 
     def make(source, **settings):
-        feed = Feed(source, dial, tmp_path / "store.sqlite", retry_s=0.01, **settings)
+        feed = Feed(source, dial, tmp_path / "store.sqlite", retry_s=0.05, **settings)
         feeds.append(feed)
         return feed
 

@@ -1,5 +1,7 @@
 """The facts beside the face, in words."""
 
+from dataclasses import replace
+
 import pytest
 
 from dialbench.watch import panel
@@ -86,7 +88,7 @@ def test_a_board_of_another_dial_has_no_pages_in_the_store(rows):
 
 def test_changes_not_yet_known_and_none_ahead_are_told_apart(rows, still_forecast, dial, now_us):
     assert rows(changes=None)["next change"].value == "being computed"
-    empty = type(still_forecast(dial).changes(now_us))(0, 1, ())
+    empty = replace(still_forecast(dial).changes(now_us), crossings=())
     assert rows(changes=empty)["next change"].value == "none within a day"
 
 

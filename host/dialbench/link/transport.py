@@ -126,8 +126,8 @@ def _why_not_open(name: str, wrong: Exception) -> str:
     text = str(wrong)
     # Windows gives no number, only the name of an error within the text.
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
-        ports = ", ".join(inert(port.device) for port in list_ports.comports())
-        return f"there is no port {name}: is the board plugged in? Ports here: {ports or 'none'}"
+        ports = ", ".join(inert(port.device) for port in list_ports.comports()) or "none"
+        return f"there is no port {name} (ports here: {ports}): is the board plugged in?"
     if code in (errno.EBUSY, errno.EAGAIN) or "PermissionError" in text:
         return f"{name} is in use by another program: close that first"
     if code in (errno.EACCES, errno.EPERM):

@@ -29,7 +29,7 @@ KEYS = [
     ("q", "quit"),
 ]
 _TICK_S = 0.5
-_FORETELL_US = 600_000_000
+_FORETELL_US = 60_000_000
 
 
 class Feeding(Protocol):
@@ -163,7 +163,7 @@ class WatchApp(App[None]):
             self._post(Noted(f"comparison: {error}"))
 
     def on_compared(self, message: Compared) -> None:
-        self.push_screen(comparison_sheet(message.analysis))
+        self.push_screen(comparison_sheet(message.analysis, self._blocks))
 
     def action_pull(self) -> None:
         if not isinstance(self._known.connection, Connected):

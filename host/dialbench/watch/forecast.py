@@ -11,8 +11,10 @@ from dialbench.predict import crossings, lit_fractions, plan_step
 from dialbench.sky import Sky
 from dialbench.watch.events import Changes
 
-AHEAD_S = 26 * 3600  # from any evening into the next morning
-_RENEW_S = 12 * 3600
+# How far the changes ahead are looked for: an hour takes half a second, a day seconds.
+SOON_US = 3600_000_000
+DAY_US = 26 * SOON_US  # from any evening into the next morning
+_EARLY_US = 300_000_000
 _HALF = 1  # threshold number of a lit fraction of 0.50
 
 
@@ -69,17 +71,23 @@ class Forecast:
         return Moment(utc_us, found.sun, found.fractions, found.step)
 
     def changes(self, utc_us: int) -> Changes:
-        """Predicted crossings of 0.50 from utc_us for AHEAD_S. Takes up to seconds: not for
-        the thread that draws."""
-        end_us = utc_us + AHEAD_S * 1_000_000
-        found = crossings(self.dial, self._sky, utc_us, end_us)
+        """Predicted crossings of 0.50 from utc_us on: of an hour, or if it has none of a day.
+
+        Takes up to seconds: not for the thread that draws. Raises SkyError.
+        """
+        found = self._changes(utc_us, utc_us + SOON_US)
+        return found if found.crossings else self._changes(utc_us, utc_us + DAY_US)
+
+    def _changes(self, start_us: int, end_us: int) -> Changes:
+        found = crossings(self.dial, self._sky, start_us, end_us)
         half = found.threshold == _HALF
         rows = zip(found.utc_us[half], found.channel[half], found.rise[half], strict=True)
-        return Changes(utc_us, end_us, tuple((int(t), int(c), bool(r)) for t, c, r in rows))
+        return Changes(start_us, end_us, tuple((int(t), int(c), bool(r)) for t, c, r in rows))
 
 
 def run_out(changes: Changes | None, utc_us: int) -> bool:
-    """Whether the changes known do not serve at utc_us any more, and new ones are due."""
-    if changes is None:
+    """Whether the changes known do not serve at utc_us (any more), and new ones are due."""
+    if changes is None or not changes.start_us <= utc_us <= changes.end_us - _EARLY_US:
         return True
-    return not changes.start_us <= utc_us <= changes.end_us - (AHEAD_S - _RENEW_S) * 1_000_000
+    none_ahead = not any(crossing[0] > utc_us for crossing in changes.crossings)
+    return none_ahead and changes.end_us - utc_us < DAY_US // 2

@@ -45,7 +45,7 @@ class LiveScreen(Screen[None]):
                 yield views.Events(blocks)
             yield views.Facts(blocks)
         yield views.Legend(blocks)
-        yield views.Keys(self._keys)
+        yield views.Keys(blocks, self._keys)
 
     def show(self, live: LiveState) -> None:
         """Show another live state."""

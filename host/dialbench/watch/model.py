@@ -10,7 +10,7 @@ from dialbench.dial import Dial, Step
 from dialbench.reading import decode
 from dialbench.sky import from_us
 from dialbench.watch.events import Changes, Connected, Health, Lost, Marked, Pulling
-from dialbench.watch.forecast import Moment, SunFacts
+from dialbench.watch.forecast import Moment, SunFacts, run_out
 from dialbench.watch.known import Known
 from dialbench.watch.states import LIT_LEVEL, State, states
 
@@ -41,7 +41,7 @@ class LiveState:
     should_read: Step | None
     difference_min: float | None  # middle of the interval read, minus zone time
     change: Change | None
-    foretold: bool  # whether changes ahead have been computed at all
+    foretold: bool  # whether the changes ahead are known: None then means none in a day
     sun: SunFacts
     connection: Connected | Lost | None
     frame_age_s: float | None
@@ -98,7 +98,7 @@ def live_state(
         should_read=dial.plan.steps[now.step] if now.step >= 0 and now.sun.up else None,
         difference_min=None if reads is None else _difference_min(dial, reads, clock_min),
         change=_next_change(known.changes, now.utc_us),
-        foretold=known.changes is not None,
+        foretold=not run_out(known.changes, now.utc_us),
         sun=now.sun,
         connection=known.connection,
         frame_age_s=age,

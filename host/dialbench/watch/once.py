@@ -15,6 +15,7 @@ from dialbench.watch.feed import Feed
 from dialbench.watch.forecast import Forecast
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import LiveState, live_state
+from dialbench.watch.painted import ascii_only
 
 SCHEMA = "dialbench.watch/1"
 WAIT_S = 10.0
@@ -28,7 +29,7 @@ def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveSta
     told of as it is, with "no data".
     """
     heard_of: queue.SimpleQueue[Event] = queue.SimpleQueue()
-    known = Known()
+    known = Known(changes=forecast.changes(clock_us()))
     until_s = time.monotonic() + WAIT_S
     feed.start(heard_of.put)
     try:
@@ -43,7 +44,6 @@ def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveSta
     finally:
         feed.stop()
     now_us = clock_us()
-    known = heard(known, forecast.changes(now_us), now_us, forecast.dial)
     now = forecast.moment(now_us)
     at_frame = None if known.frame is None else forecast.moment(known.frame.utc_us)
     return live_state(forecast.dial, known, now, at_frame, time.monotonic())
@@ -106,4 +106,5 @@ def plain(live: LiveState, blocks: bool) -> str:
     if live.happened:
         lines += ["", "events"]
         lines += [f"  {panel.stamp(live, utc_us)}  {inert(text)}" for utc_us, text in live.happened]
-    return "\n".join(line.rstrip() for line in lines)
+    text = "\n".join(line.rstrip() for line in lines)
+    return text if blocks else ascii_only(text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from rich.cells import cell_len
 from rich.segment import Segment
 from textual.geometry import Region
 from textual.strip import Strip
@@ -20,14 +21,16 @@ BANDED: Run = ("", "band")  # as the first run of a row: the row lies on a groun
 class Painted(Widget):
     """Paints `rows`; `update` after anything they depend on has changed.
 
-    Text in runs is never parsed: no markup, no escapes. It must come through `inert`
+    blocks is false for a terminal of plain ASCII, which then gets nothing else. Text in
+    runs is never parsed: no markup, no escapes. It must come through `inert`
     where it is not the program's own.
     """
 
     COMPONENT_CLASSES: ClassVar[set[str]] = set(NAMES)
 
-    def __init__(self) -> None:
+    def __init__(self, blocks: bool) -> None:
         super().__init__()
+        self.blocks = blocks
         self.painted: Rows = []
         self.lines_drawn = 0
 
@@ -53,15 +56,20 @@ class Painted(Widget):
         if runs[:1] == [BANDED]:
             base += self.get_component_rich_style(BANDED[1], partial=True)
         segments = [
-            Segment(text, base + self.get_component_rich_style(name, partial=True))
+            Segment(text if self.blocks else ascii_only(text), base + self.get_component_rich_style(name, partial=True))
             for text, name in runs
         ]
         return Strip(segments).adjust_cell_length(self.size.width, base)
 
 
+def ascii_only(text: str) -> str:
+    """text with everything beyond ASCII spelt out as an escape."""
+    return text.encode("ascii", "backslashreplace").decode()
+
+
 def length(runs: list[Run]) -> int:
-    """Characters in a row of runs."""
-    return sum(len(text) for text, _ in runs)
+    """Cells that a row of runs takes."""
+    return sum(cell_len(text) for text, _ in runs)
 
 
 def spread(left: list[Run], right: list[Run], width: int) -> list[Run]:

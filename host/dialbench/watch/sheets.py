@@ -55,14 +55,17 @@ class Sheet(ModalScreen[None]):
         Binding("down", "move(1)"),
     ]
 
-    def __init__(self, title: str, content: Callable[[int], Rows], width: int) -> None:
+    def __init__(
+        self, title: str, content: Callable[[int], Rows], width: int, blocks: bool
+    ) -> None:
         super().__init__()
+        self._blocks = blocks
         self._sheet_title = title
         self._content = content
         self._width = width
 
     def compose(self) -> ComposeResult:
-        yield Paper(self._sheet_title, self._content)
+        yield Paper(self._sheet_title, self._content, self._blocks)
 
     def on_mount(self) -> None:
         self._place()
@@ -83,8 +86,8 @@ class Sheet(ModalScreen[None]):
 class Paper(Painted):
     """The sheet itself: its own frame, so that it looks the same on every terminal."""
 
-    def __init__(self, title: str, content: Callable[[int], Rows]) -> None:
-        super().__init__()
+    def __init__(self, title: str, content: Callable[[int], Rows], blocks: bool) -> None:
+        super().__init__(blocks)
         self._title = title
         self._content = content
         self._top = 0
@@ -137,10 +140,10 @@ def help_sheet(keys: Sequence[tuple[str, str]], blocks: bool) -> Sheet:
         )
         return rows
 
-    return Sheet("help", content, 66)
+    return Sheet("help", content, 66, blocks)
 
 
-def comparison_sheet(analysis: Analysis) -> Sheet:
+def comparison_sheet(analysis: Analysis, blocks: bool) -> Sheet:
     """What the log says against the prediction: figures, then the verdict in sentences."""
 
     def content(width: int) -> Rows:
@@ -156,4 +159,4 @@ def comparison_sheet(analysis: Analysis) -> Sheet:
             rows += [[(line, "plain")] for line in textwrap.wrap(inert(sentence), width)]
         return rows
 
-    return Sheet("measured against predicted", content, 76)
+    return Sheet("measured against predicted", content, 76, blocks)

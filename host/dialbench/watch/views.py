@@ -17,8 +17,7 @@ class View(Painted):
     """A view of the live state; blank until the first one is shown."""
 
     def __init__(self, blocks: bool) -> None:
-        super().__init__()
-        self.blocks = blocks
+        super().__init__(blocks)
         self.live: LiveState | None = None
 
     def show(self, live: LiveState) -> None:
@@ -159,8 +158,8 @@ class Legend(View):
 class Keys(Painted):
     """The keys that do something here."""
 
-    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
-        super().__init__()
+    def __init__(self, blocks: bool, keys: Sequence[tuple[str, str]]) -> None:
+        super().__init__(blocks)
         self._keys = keys
 
     def rows(self, width: int, height: int) -> Rows:
