@@ -1,8 +1,9 @@
 """The log: records go into a page in memory, full or old pages into the storage.
 
-Two pages take turns, so that a scan can always write on; what finds both full is
-counted, and the count is itself a record. A record counts as kept once its page is in
-the storage: at the latest `commit_ms` after it was written (the commit horizon).
+Two pages take turns, so that a scan can always write on. When both are full the log
+breaks off: records are counted, none is kept, until there is room again for the count,
+which is itself a record. A record counts as kept once its page is in the storage: at the
+latest `commit_ms` after it was written (the commit horizon).
 """
 
 from dialcore import records
@@ -18,10 +19,11 @@ class PageLog:
         self._commit_ms = commit_ms
         self._page = records.PageWriter()
         self._spare = records.PageWriter()
-        self._full = None  # the page that waits for the storage
+        self._waiting = False  # the spare is full and waits for the storage
         self._page.start(clock.offset_ms)
-        self._unsaid = 0  # records lost since the last OVERFLOW record
+        self._unsaid = 0  # records lost since the log broke off
         self.overflow = 0
+        self.resumed = False  # the log went on after a break; the caller clears it
 
     @property
     def first_page(self):
@@ -46,37 +48,37 @@ class PageLog:
 
     def crossing(self, channel, threshold, rise, offset_ms):
         """Log a crossing. Allocates nothing."""
-        if self._page.crossing(channel, threshold, rise, offset_ms):
-            return
-        if not (
-            self._turn_over(offset_ms)
-            and self._page.crossing(channel, threshold, rise, offset_ms)
+        if self._unsaid or not (
+            self._page.crossing(channel, threshold, rise, offset_ms)
+            or (
+                self._turn_over(offset_ms)
+                and self._page.crossing(channel, threshold, rise, offset_ms)
+            )
         ):
-            self._lost()
+            self.overflow += 1
+            self._unsaid += 1
 
     def record(self, tag, payload):
         """Log any other record, as of now."""
         now = self._clock.offset_ms
-        if self._page.record(tag, now, payload):
-            return
-        if not (self._turn_over(now) and self._page.record(tag, now, payload)):
-            self._lost()
-
-    def _lost(self):
-        self.overflow += 1
-        self._unsaid += 1
+        if self._unsaid or not (
+            self._page.record(tag, now, payload)
+            or (self._turn_over(now) and self._page.record(tag, now, payload))
+        ):
+            self.overflow += 1
+            self._unsaid += 1
 
     def _turn_over(self, offset_ms):
-        if self._full is not None:
+        if self._waiting:
             return False
-        self._full = self._page
-        self._page = self._spare
+        self._page, self._spare = self._spare, self._page
+        self._waiting = True
         self._page.start(offset_ms)
         return True
 
     def flush(self):
         """Hand what is due to the storage; True if nothing waits any more."""
-        if self._full is None:
+        if not self._waiting:
             page = self._page
             if not page.count or self._clock.offset_ms - page.base_offset_ms < self._commit_ms:
                 return True
@@ -84,14 +86,14 @@ class PageLog:
 
     def seal(self):
         """Hand everything to the storage, due or not; True if it is all there."""
-        if self._full is not None and not self._write():
+        if self._waiting and not self._write():
             return False
         return not self._page.count or self._write()
 
     def _write(self):
-        if self._full is None:
+        if not self._waiting:
             self._turn_over(self._clock.offset_ms)
-        full = self._full
+        full = self._spare
         try:
             self._storage.append(
                 full.sealed(
@@ -100,14 +102,17 @@ class PageLog:
             )
         except OSError:
             return False
-        self._spare = full
-        self._full = None
+        self._waiting = False
         if self._unsaid:
             lost = self._unsaid
             self._unsaid = 0
             self.record(records.OVERFLOW, records.pack_count(lost))
+            self.resumed = True
         return True
 
     def read(self, number):
-        """A stored page's bytes, or None."""
-        return self._storage.read(number)
+        """A stored page's bytes, or None if it is not there or cannot be read."""
+        try:
+            return self._storage.read(number)
+        except OSError:
+            return None

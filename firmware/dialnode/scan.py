@@ -27,8 +27,8 @@ class Scan:
         self.watcher.rebase(shift_ms)
 
     def take(self):
-        """Scan if one is due; False if none was. Allocates nothing unless the gate moves
-        or the scan was held up."""
+        """Scan if one is due; False if none was. Allocates nothing unless the gate moves,
+        the scan was held up or the log had broken off."""
         if not self._board.scan(self._counts):
             return False
         now = self._clock.tick()
@@ -40,8 +40,9 @@ class Scan:
             self._log.record(records.BLIND, records.pack_count(pause))
         watcher.scan(self._counts, now)
         self.scans += 1
-        if watcher.gate_moved:
+        if watcher.gate_moved or self._log.resumed:
             watcher.gate_moved = False
+            self._log.resumed = False
             self._log.record(records.GATE, records.pack_gate(watcher.gate, self.direct()))
             if watcher.gate:
                 self.snapshot()

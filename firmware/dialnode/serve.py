@@ -50,6 +50,8 @@ class Serve:
             for body in self._decoder.received(self._input[:size]):
                 if len(body) >= 2:
                     self._request(body[0], body[1], body[2:])
+                else:
+                    self._decoder.bad += 1
         if self._out:
             self._push()
         elif self._fetch is not None:

@@ -225,6 +225,36 @@ def test_what_finds_both_pages_full_is_counted():
     assert len(crossings(pages)) == 2000 - lost
     said = [r for p in pages for r in records.records(p) if r[0] == records.OVERFLOW]
     assert [records.unpack_count(r[2]) for r in said] == [lost]
+    # Nothing is kept between the first loss and the word of it.
+    kept = [r for p in pages for r in records.records(p)]
+    at = [r[0] for r in kept].index(records.OVERFLOW)
+    assert all(r[0] != records.CROSSING for r in kept[at:])
+    # The gate and the face are told anew, for what changed meanwhile is not known.
+    board.light(90000, 40000, 2000, [1.0] * 4)
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    tail = [r[0] for r in records.records(stored(board)[-1])]
+    assert records.GATE in tail and records.SNAPSHOT in tail
+    wipe(folder)
+
+
+def test_a_page_that_waits_keeps_its_time_when_the_epoch_moves():
+    folder = scratch("waits")
+    board = BenchBoard(folder)
+    node = Node(board)
+    log = node._log
+    i = 0
+    while not log._waiting:
+        log.crossing(i & 3, 1, 1, 1000 + i * 40)
+        i += 1
+    last = 1000 + (i - 1) * 40
+    log.rebase(900000)
+    node._clock.epoch_ms += 900000
+    assert log.seal()
+    times = [r[1] for r in crossings(stored(board))]
+    assert times[0] == 1000 and times[-1] == last
+    assert times == sorted(times)
     wipe(folder)
 
 

@@ -1,21 +1,22 @@
 import math
-from datetime import UTC, date, datetime
+from datetime import date
 
 import numpy as np
 import pytest
 
-from dialbench import predict
+from dialbench import ideal
 from dialbench.dial import Body, Bore, Channel, Dial, Plan, Site, Step
 from dialbench.face import hour_steps, hours_and_quarters
+from dialbench.ideal import crossings, lit_fractions
 from dialbench.layout import uniform
-from dialbench.predict import Crossings, crossings, duty, lit_fractions, plan_step
-from dialbench.sky import Sky, to_us
+from dialbench.predict import THRESHOLDS, Crossings
+from dialbench.sky import Sky
 from dialcore import bores, frames
 
 NORTH = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 SOUTH = Site("South", -41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 EQUINOX, SUMMER = date(2026, 3, 20), date(2026, 6, 21)
-LEVELS = np.array(predict.THRESHOLDS)
+LEVELS = np.array(THRESHOLDS)
 SECOND_US = 1_000_000
 
 
@@ -218,7 +219,7 @@ def test_pieces_of_work_join(face, monkeypatch):
     start_us, end_us = around_noon(NORTH, SUMMER, 12)
     sun = sky.sun(np.arange(start_us, end_us, 60 * SECOND_US))
     lit, found = lit_fractions(face, sun), crossings(face, sky, start_us, end_us)
-    monkeypatch.setattr(predict, "_PAIRS", 700)
+    monkeypatch.setattr(ideal, "_PAIRS", 700)
     assert (lit_fractions(face, sun) == lit).all()
     again = crossings(face, sky, start_us, end_us)
     assert np.abs(again.utc_us - found.utc_us).max() <= 5000
@@ -314,7 +315,7 @@ def test_the_bound_on_the_rate_of_change_holds():
         start_us, end_us = around_noon(NORTH, SUMMER, 30)
         sun = Sky(NORTH).sun(np.arange(start_us, end_us, SECOND_US // 2))
         steepest = np.abs(np.diff(lit_fractions(here, sun, pose_deg), axis=0)).max(axis=0) * 2
-        bound = predict._Bores(here, pose_deg).steepest_per_s()
+        bound = ideal._Bores(here, pose_deg).steepest_per_s()
         assert (steepest > 0).all()
         assert (steepest <= bound).all()
 
@@ -367,84 +368,3 @@ def test_a_posed_body_meets_the_hour_angle_of_the_first_order_formula(site):
     met_deg = side * (np.degrees(h) + wz - np.tan(d) * (wx * np.cos(h) - wy * np.sin(h)))
     edges_deg = [hour_angle_deg - 1.432, hour_angle_deg + 1.432]
     assert met_deg == pytest.approx(edges_deg, abs=0.002)
-
-
-# --- the plan
-
-
-def steps(*channels):
-    return tuple(
-        Step(k, 660.0 + 60 * k, f"{11 + k}:00", frozenset({c})) for k, c in enumerate(channels)
-    )
-
-
-def test_plan_step_of_apparent_time():
-    here = dial(plan=Plan("apparent", 60.0, steps(0, 0)))
-    hour_angle_deg = np.array([-180.0, -15.01, -15.0, -0.01, 0.0, 14.99, 15.0, 90.0])
-    assert plan_step(here, hour_angle_deg).tolist() == [-1, -1, 0, 0, 1, 1, -1, -1]
-
-
-def test_plan_step_of_mean_and_zone_time():
-    """By the clock at 11:00 of the zone's time on the design day; longitude -16.4, zone -15."""
-    day = date(2026, 11, 3)
-    sky = Sky(NORTH)
-    for kind, ahead_deg in (("mean", 0.0), ("zone", -1.4)):
-        here = dial(plan=Plan(kind, 60.0, steps(0, 0), day))
-        noon_us = np.array([to_us(datetime(2026, 11, 3, 13, tzinfo=UTC))])
-        ahead_deg += sky.equation_of_time_s(noon_us)[0] / 240
-        around = np.array([-15.001, -14.999, 14.999, 15.001]) + ahead_deg
-        assert plan_step(here, around).tolist() == [-1, 0, 1, -1]
-    undated = dial(plan=Plan("mean", 60.0, steps(0, 0)))
-    assert plan_step(undated, np.array([-15.001, -14.999])).tolist() == [-1, 0]
-
-
-def lit_for(minutes, hour_angle_deg, channel=0):
-    """A straight slot lit to a half for so many minutes about an hour angle."""
-    entry_mm = 2 * 60.0 * math.tan(math.radians(minutes / 8))
-    return bore(hour_angle_deg, channel, exit_mm=entry_mm, entry_mm=entry_mm)
-
-
-def test_duty_is_the_share_of_the_plans_time():
-    """Two steps of an hour; each right channel is lit 36 minutes of it."""
-    plan = Plan("apparent", 60.0, steps(0, 1))
-    right = dial(lit_for(36, -7.5, 0), lit_for(36, 7.5, 1), plan=plan)
-    span = around_noon(NORTH, EQUINOX, 200)
-    assert duty(right, Sky(NORTH), *span) == pytest.approx(0.6, abs=0.003)
-
-
-def test_a_wrong_channel_spoils_duty():
-    """The first channel is lit for 12 minutes of the second step as well."""
-    plan = Plan("apparent", 60.0, steps(0, 1))
-    wrong = dial(lit_for(36, -7.5, 0), lit_for(12, 7.5, 0), lit_for(36, 7.5, 1), plan=plan)
-    span = around_noon(NORTH, EQUINOX, 200)
-    assert duty(wrong, Sky(NORTH), *span) == pytest.approx(0.5, abs=0.003)
-
-
-def test_duty_counts_only_the_plans_time_with_the_sun_up():
-    plan = Plan("apparent", 60.0, steps(0, 1))
-    right = dial(lit_for(60.5, -7.5, 0), lit_for(36, 7.5, 1), plan=plan)
-    start_us, end_us = around_noon(NORTH, EQUINOX, 200)
-    noon_us = (start_us + end_us) // 2
-    assert duty(right, Sky(NORTH), start_us, noon_us) == pytest.approx(1.0, abs=0.01)
-    assert math.isnan(duty(right, Sky(NORTH), start_us, start_us + 60 * SECOND_US))
-    night = Plan("apparent", 60.0, (Step(0, 1320.0, "22:00", frozenset({0})),))
-    midnight_us = noon_us + 43_200 * SECOND_US
-    assert math.isnan(duty(dial(bore(), plan=night), Sky(NORTH), noon_us, midnight_us))
-
-
-def test_duty_of_a_face_is_what_its_crossings_say(face):
-    """The same share out of the crossings alone: between them nothing changes."""
-    sky = Sky(NORTH)
-    start_us, end_us = around_noon(NORTH, SUMMER, 60)
-    found = crossings(face, sky, start_us, end_us)
-    changes = np.unique(np.concatenate(([start_us, end_us], found.utc_us)))
-    middles, lasting = (changes[1:] + changes[:-1]) // 2, np.diff(changes)
-    sun = sky.sun(middles)
-    lit = lit_fractions(face, sun) >= 0.5
-    step_now = plan_step(face, sun.hour_angle_deg)
-    right = [
-        set(np.flatnonzero(row)) == face.plan.steps[k].channels
-        for row, k in zip(lit, step_now, strict=True)
-    ]
-    share = lasting[right].sum() / lasting.sum()
-    assert duty(face, sky, start_us, end_us) == pytest.approx(share, abs=0.01)

@@ -423,16 +423,25 @@ def test_a_board_that_cannot_seal_is_pulled_all_the_same(store):
 
 def test_a_damaged_page_in_a_sound_frame_is_not_stored(store, path):
     double = BoardDouble(log(5))
-    good = double.pages[2]
-    double.pages[2] = good[:40] + bytes((good[40] ^ 1,)) + good[41:]
+    for number in (0, 2):
+        good = double.pages[number]
+        double.pages[number] = good[:24] + bytes((good[24] ^ 1,)) + good[25:]
     double.pages[3] = double.pages[4]
     board, _ = linked(double)
     pulled = board.pull(store)
-    assert (pulled.pages, pulled.lacking) == (3, 2)
-    assert sorted(number for _, number in stored(path)) == [0, 1, 4]
-    assert board.health.bad_pages >= 2
+    assert (pulled.pages, pulled.absent, pulled.lacking) == (2, 3, 0)
+    assert sorted(number for _, number in stored(path)) == [1, 4]
+    assert board.health.bad_pages >= 3
     double.pages.update(log(5))
-    assert board.pull(store).pages == 2
+    assert board.pull(store).pages == 3
+
+
+def test_a_page_too_short_to_say_its_number_is_told(store):
+    double = BoardDouble(log(1))
+    board, _ = linked(double)
+    double._told = lambda kind, payload: [(messages.PAGE, b"\1\2")]
+    with pytest.raises(LinkError, match="cannot read .payload of 2 bytes, 4 expected."):
+        board.fetch(0, 1)
 
 
 def test_an_empty_board_is_pulled_without_a_question(store):

@@ -156,6 +156,26 @@ def test_a_comparison_that_fails_says_why(make_app, still_feed, drive, until, te
     drive(app, script)
 
 
+def test_while_comparing_the_screen_says_so(make_app, still_feed, drive, until, text_of, analysis):
+    ready = threading.Event()
+
+    def analyse(uid):
+        assert ready.wait(10)
+        return analysis
+
+    app = make_app(still_feed(Pulled("5b", 0, "")), analyse=analyse)
+
+    async def script(pilot):
+        await until(pilot, lambda: "comparing the log with the prediction" in text_of(app))
+        ready.set()
+        await until(pilot, lambda: isinstance(app.screen, Sheet))
+        await pilot.press("escape")
+        await until(pilot, lambda: not app.live.comparing)
+        await until(pilot, lambda: "comparing" not in text_of(app))
+
+    drive(app, script)
+
+
 def test_t_changes_between_dark_and_light_and_back(make_app, still_feed, drive):
     app = make_app(still_feed())
 

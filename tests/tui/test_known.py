@@ -3,6 +3,7 @@
 import pytest
 
 from dialbench.watch.events import (
+    Compared,
     Connected,
     Failed,
     Frame,
@@ -68,7 +69,8 @@ def test_a_board_for_another_dial_and_one_in_trouble_are_told_of(dial, hear):
 
 def test_the_end_of_a_pull_is_told_with_what_it_left_behind(hear):
     known = hear(Pulling(3, 5), Pulled("5b", 4, "1 page did not come through"))
-    assert known.pulling is None
+    assert (known.pulling, known.comparing) == (None, True)
+    assert not hear(Compared(), known=known).comparing
     assert lines(known) == ["log pulled, 4 pages new", "1 page did not come through"]
     assert lines(hear(Pulled("5b", 4, ""))) == ["log pulled, 4 pages new"]
 

@@ -14,7 +14,7 @@ def look(make_feed, make_source, make_board, still_forecast, dial, now_us):
     def look(levels, **kinds):
         board = make_board(**kinds)
         board.look(levels)
-        feed = make_feed(make_source(board), monotonic_s=lambda: 1e18)
+        feed = make_feed(make_source(board))
         return once.look(feed, still_forecast(dial), lambda: now_us)
 
     return look

@@ -40,10 +40,13 @@ def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: 
             uid = next(iter(boards))
         if uid not in boards:
             raise UserError(f"--board {uid}: {store_path} holds {', '.join(boards) or 'none'}")
-        if dial_path is None:
-            dial = dialfile.parse(boards[uid].dial_toml, f"dial of board {uid}")
-        else:
+        kept = boards[uid].dial_toml
+        if dial_path is not None:
             dial = dialfile.load(dial_path)
+        elif kept is not None:
+            dial = dialfile.parse(kept, f"dial of board {uid}")
+        else:
+            raise UserError(f"{store_path} does not know board {uid}'s dial: name it with --dial")
         found = analyse(store, uid, dial, Sky(dial.site))
     if as_json:
         click.echo(json.dumps({"board": uid, **found.as_dict()}))

@@ -65,6 +65,7 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
         "bytes_pulled": pulled.bytes,
         "records_lost": losses.overflow_records,
         "pages_missing": losses.missing_pages,
+        "unsealed": pulled.unsealed,
     }
     if as_json:
         click.echo(json.dumps(facts))
@@ -73,4 +74,8 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
         f"{pulled.pages} new pages ({pulled.bytes} bytes) from board {hello.uid} "
         f"are in {store_path}."
     )
+    if pulled.lacking:
+        screen.note(f"{pulled.lacking} pages did not come through: pull again")
+    if pulled.unsealed:
+        screen.note(f"the newest records are still on the board: {pulled.unsealed}")
     click.echo(f"To see what they say: dialbench compare {store_path}")

@@ -98,9 +98,9 @@ class Live:
 class Fetched:
     """What one FETCH brought: whole pages with a good CRC, by number.
 
-    complete: nothing of what the board sent is missing, so a page that was asked for and
-    is not here the board does not have. next: one past the last page the board looked for,
-    where it is complete.
+    complete: nothing of what the board sent was lost on the way, so a page that was asked
+    for and is not here the board does not have, or has damaged. next: one past the last
+    page the board looked for, where it is complete.
     """
 
     pages: dict[int, bytes]

@@ -28,9 +28,9 @@ Progress = Callable[[int, int, int], None]  # pages done, pages in all, bytes
 class Pulled:
     """What a pull brought.
 
-    pages, bytes: new in the store. absent: pages the board should hold and does not have.
-    lacking: pages that did not come through; pull again. unsealed: "" or why the board
-    could not store its newest records. marks: clock marks made before and after.
+    pages, bytes: new in the store. absent: pages the board should hold and does not have,
+    or has damaged. lacking: pages that did not come through; pull again. unsealed: "" or
+    why the board could not store its newest records. marks: made before and after.
     """
 
     pages: int
@@ -123,7 +123,7 @@ class _Pull:
 
     def lacking(self) -> int:
         """How many pages the board may still have and the store has not."""
-        return sum(len(gap) for gap in self._gaps()) - len(self.absent)
+        return max(0, sum(len(gap) for gap in self._gaps()) - len(self.absent))
 
     def _gaps(self) -> list[range]:
         return self._store.missing(self._board.hello.uid, self._log.start, self._log.stop)

@@ -165,7 +165,10 @@ def way_out(
     half_length_mm: Floats | float,
     grow: Floats | float = 0.0,
 ) -> Floats:
-    """Distance to where rays leave the body, its rim and ends drawn in by grow per mm."""
+    """Distance to where rays leave the body, its rim and ends drawn in by grow per mm.
+
+    0 for a ray that starts outside.
+    """
     x, y, z = start
     a = np.maximum(towards[0] ** 2 + towards[1] ** 2 - grow**2, _TINY)
     b = x * towards[0] + y * towards[1] + grow * radius_mm
@@ -173,7 +176,7 @@ def way_out(
     rim = (np.sqrt(np.maximum(b * b - a * c, 0.0)) - b) / a
     up = np.where(towards[2] < 0, -z, z)
     end = (half_length_mm - up) / (np.abs(towards[2]) + grow + _TINY)
-    return np.maximum(np.minimum(rim, end), 0.0)
+    return np.where(c > 0, 0.0, np.maximum(np.minimum(rim, end), 0.0))
 
 
 def covered(end: Floats, low: Floats, high: Floats, group: Ints) -> Floats:

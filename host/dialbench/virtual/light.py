@@ -42,6 +42,7 @@ class LightTable:
 
     def __init__(self, truth: Truth, sky: SkyPlace, step_s: float = 10.0, rays: int = RAYS) -> None:
         self._tracer = tracer(truth, rays)
+        self._channels = len(truth.dial.channels)
         self._sky = sky
         self._step_us = round(step_s * 1e6)
         self._filled: dict[int, tuple[Floats, Floats]] = {}
@@ -55,7 +56,7 @@ class LightTable:
         for number in np.unique(stretch):
             here = stretch == number
             parts.append((here, *self._between(int(number), first[here], share[here])))
-        light = np.empty((len(utc_us), parts[0][1].shape[1] if parts else 0))
+        light = np.empty((len(utc_us), self._channels))
         altitude_deg = np.empty(len(utc_us))
         for here, lit, up in parts:
             light[here], altitude_deg[here] = lit, up

@@ -15,7 +15,7 @@ from textual.message import Message
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.watch import theme
-from dialbench.watch.events import Connected, Event, Noted, Pulled, Pulling
+from dialbench.watch.events import Compared, Connected, Event, Noted, Pulled, Pulling
 from dialbench.watch.forecast import Forecast, run_out
 from dialbench.watch.known import Known, heard
 from dialbench.watch.live import LiveScreen
@@ -50,8 +50,8 @@ class Heard(Message):
         self.event = event
 
 
-class Compared(Message):
-    """An analysis is ready."""
+class Analysed(Message):
+    """An analysis is ready to be shown."""
 
     def __init__(self, analysis: Analysis) -> None:
         super().__init__()
@@ -158,11 +158,13 @@ class WatchApp(App[None]):
 
     def _compare(self, uid: str) -> None:
         try:
-            self.post_message(Compared(self._analyse(uid)))
+            self.post_message(Analysed(self._analyse(uid)))
         except UserError as error:
             self._post(Noted(f"comparison: {error}"))
+        finally:
+            self._post(Compared())
 
-    def on_compared(self, message: Compared) -> None:
+    def on_analysed(self, message: Analysed) -> None:
         self.push_screen(comparison_sheet(message.analysis, self._blocks))
 
     def action_pull(self) -> None:

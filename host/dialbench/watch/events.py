@@ -80,6 +80,11 @@ class Pulled:
 
 
 @dataclass(frozen=True)
+class Compared:
+    """What was pulled has been compared with the prediction, or could not be."""
+
+
+@dataclass(frozen=True)
 class Failed:
     """The pull asked for did not work; the board may still be there."""
 
@@ -102,4 +107,16 @@ class Changes:
     crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
 
 
-Event = Connected | Lost | Frame | Health | Marked | Pulling | Pulled | Failed | Noted | Changes
+Event = (
+    Connected
+    | Lost
+    | Frame
+    | Health
+    | Marked
+    | Pulling
+    | Pulled
+    | Compared
+    | Failed
+    | Noted
+    | Changes
+)

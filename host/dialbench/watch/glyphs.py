@@ -43,6 +43,11 @@ def can_show_blocks(encoding: str | None, term: str) -> bool:
     return True
 
 
+def ascii_only(text: str) -> str:
+    """text with everything beyond ASCII spelt out as an escape."""
+    return text.encode("ascii", "backslashreplace").decode()
+
+
 def _bitmap(state: State, width: int, height: int) -> list[list[bool]]:
     """The shape of a state on width x height units, both at least 3."""
     least = min(width, height)

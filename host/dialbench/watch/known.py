@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from dialbench.dial import Dial
 from dialbench.watch.events import (
     Changes,
+    Compared,
     Connected,
     Event,
     Failed,
@@ -31,6 +32,7 @@ class Known:
     health: Health | None = None
     mark: Marked | None = None
     pulling: Pulling | None = None
+    comparing: bool = False
     changes: Changes | None = None
     happened: tuple[tuple[int, str], ...] = ()
 
@@ -69,9 +71,11 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
         case Pulling():
             return replace(known, pulling=event)
         case Pulled():
-            known = replace(known, pulling=None)
+            known = replace(known, pulling=None, comparing=True)
             known = known.noting(now_us, f"log pulled, {event.new_pages} pages new")
             return known.noting(now_us, event.trouble) if event.trouble else known
+        case Compared():
+            return replace(known, comparing=False)
         case Failed():
             known = replace(known, pulling=None)
             return known.noting(now_us, f"pull: {event.reason}")

@@ -49,6 +49,7 @@ class LiveState:
     health: Health | None
     mark: Marked | None
     pulling: Pulling | None
+    comparing: bool  # a log just pulled with the prediction
     happened: tuple[tuple[int, str], ...]
 
     @property
@@ -106,6 +107,7 @@ def live_state(
         health=known.health,
         mark=known.mark,
         pulling=known.pulling,
+        comparing=known.comparing,
         happened=known.happened,
     )
 

@@ -15,7 +15,6 @@ from dialbench.watch.feed import Feed
 from dialbench.watch.forecast import Forecast
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import LiveState, live_state
-from dialbench.watch.painted import ascii_only
 
 SCHEMA = "dialbench.watch/1"
 WAIT_S = 10.0
@@ -84,6 +83,7 @@ def snapshot(live: LiveState) -> dict[str, Any]:
         "log": asdict(live.health) if live.health else None,
         "clock_mark": asdict(live.mark) if live.mark else None,
         "pulling": asdict(live.pulling) if live.pulling else None,
+        "comparing": live.comparing,
         "events": [{"utc_us": utc_us, "text": text} for utc_us, text in live.happened],
     }
 
@@ -107,4 +107,4 @@ def plain(live: LiveState, blocks: bool) -> str:
         lines += ["", "events"]
         lines += [f"  {panel.stamp(live, utc_us)}  {inert(text)}" for utc_us, text in live.happened]
     text = "\n".join(line.rstrip() for line in lines)
-    return text if blocks else ascii_only(text)
+    return text if blocks else glyphs.ascii_only(text)

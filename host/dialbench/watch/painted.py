@@ -10,6 +10,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from dialbench.watch.glyphs import ascii_only
 from dialbench.watch.theme import NAMES
 
 Run = tuple[str, str]  # characters, and the name of their style in theme.CSS
@@ -22,8 +23,8 @@ class Painted(Widget):
     """Paints `rows`; `update` after anything they depend on has changed.
 
     blocks is false for a terminal of plain ASCII, which then gets nothing else. Text in
-    runs is never parsed: no markup, no escapes. It must come through `inert`
-    where it is not the program's own.
+    runs is never parsed: no markup, no escapes. It must come through `inert` where it is
+    not the program's own.
     """
 
     COMPONENT_CLASSES: ClassVar[set[str]] = set(NAMES)
@@ -56,15 +57,13 @@ class Painted(Widget):
         if runs[:1] == [BANDED]:
             base += self.get_component_rich_style(BANDED[1], partial=True)
         segments = [
-            Segment(text if self.blocks else ascii_only(text), base + self.get_component_rich_style(name, partial=True))
+            Segment(
+                text if self.blocks else ascii_only(text),
+                base + self.get_component_rich_style(name, partial=True),
+            )
             for text, name in runs
         ]
         return Strip(segments).adjust_cell_length(self.size.width, base)
-
-
-def ascii_only(text: str) -> str:
-    """text with everything beyond ASCII spelt out as an escape."""
-    return text.encode("ascii", "backslashreplace").decode()
 
 
 def length(runs: list[Run]) -> int:

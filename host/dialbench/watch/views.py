@@ -69,11 +69,13 @@ class Face(View):
 
 
 class Caption(View):
-    """One row under the face: a pull's progress, or the channels that are wrong."""
+    """One row under the face: a pull's progress, the comparison to come, or the channels that are wrong."""
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
         if live.pulling is not None:
             return [self._progress(live.pulling, width)]
+        if live.comparing:
+            return [[(" comparing the log with the prediction", "plain")]]
         row: list[Run] = []
         for state in (State.MISSING, State.STRAY):
             channels = live.channels(state)

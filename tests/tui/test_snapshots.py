@@ -1,0 +1,92 @@
+"""The screen as a picture, at a fixed instant; renew with --snapshot-update and look at it."""
+
+import re
+
+import pytest
+
+from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled, Pulling
+from dialbench.watch.sheets import Sheet
+from dialbench.watch.states import State
+
+FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
+SMALL, LARGE = (80, 24), (120, 40)
+
+
+@pytest.fixture
+def picture(make_app, still_feed, dial, levels, now_us, until, snap_compare, monkeypatch):
+    """Compare the screen after fixed events and some keys with its stored picture."""
+
+    def without_fonts(app):
+        """A stored picture shall not fetch fonts from anywhere when it is looked at."""
+        export = app.export_screenshot
+        monkeypatch.setattr(
+            app, "export_screenshot", lambda **kinds: FONT_FACE.sub("", export(**kinds))
+        )
+
+    def picture(size, *more, gate=True, blocks=True, keys=(), ready=None):
+        feed = still_feed(
+            Connected("/dev/ttyACM0", "5b0f3a7710c2d941", dial.hash, "0.1.0", ""),
+            Marked(now_us - 620_000_000, 2100),
+            Health(12, 53, 39, 0, 0, 12, 1430, 0),
+            Frame(now_us, 0.0, gate, levels({7: 0, 29: 0, 5: 3, 30: 3}), 0),
+            *more,
+        )
+        app = make_app(feed, blocks=blocks)
+        without_fonts(app)
+
+        async def settle(pilot):
+            await until(pilot, lambda: app.live and app.live.foretold)
+            await pilot.press(*keys)
+            await until(pilot, lambda: ready is None or ready(app))
+            await pilot.pause()
+
+        return snap_compare(app, terminal_size=size, run_before=settle)
+
+    return picture
+
+
+def on_a_sheet(app):
+    return isinstance(app.screen, Sheet)
+
+
+def test_small(picture):
+    assert picture(SMALL)
+
+
+def test_large(picture):
+    assert picture(LARGE)
+
+
+def test_large_light(picture):
+    assert picture(LARGE, keys=["t"])
+
+
+def test_small_in_letters(picture):
+    assert picture(SMALL, blocks=False)
+
+
+def test_small_without_direct_sun(picture):
+    assert picture(SMALL, gate=False)
+
+
+def test_large_with_the_board_vanished(picture):
+    lost = Lost("/dev/ttyACM0", "the board at /dev/ttyACM0 is gone: check its cable", True)
+    assert picture(LARGE, lost)
+
+
+def test_small_while_pulling(picture):
+    assert picture(SMALL, Pulling(17, 41))
+
+
+def test_small_help(picture):
+    assert picture(SMALL, keys=["question_mark"], ready=on_a_sheet)
+
+
+@pytest.mark.parametrize("size", [SMALL, LARGE], ids=["small", "large"])
+def test_comparison(picture, size):
+    assert picture(size, Pulled("5b0f3a7710c2d941", 2, ""), ready=on_a_sheet)
+
+
+def test_without_colour(picture, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert picture(SMALL, ready=lambda app: State.STRAY in app.live.states)
