@@ -263,13 +263,14 @@ class FakeAnalysis:
 
 ANALYSIS = FakeAnalysis(
     rows=(
-        ("direct sun", "9.4 h"),
+        ("direct sun", "9.42 h"),
         ("crossings predicted", "1236"),
-        ("matched", "1234"),
-        ("missed", "2"),
-        ("unexpected", "0"),
-        ("not observed", "18"),
-        ("median residual", "+0.3 s"),
+        ("  matched", "1216"),
+        ("  missed", "2"),
+        ("  unobserved", "18"),
+        ("crossings unexpected", "0"),
+        ("residual, median", "+0.3 s"),
+        ("residual, 95% within", "41 s"),
     ),
     sentences=(
         "The dial stands as drawn: what its crossings have in common is less than 2 s.",

@@ -64,6 +64,8 @@ def test_the_same_reason_again_is_one_line(hear):
 def test_a_board_for_another_dial_and_one_in_trouble_are_told_of(dial, hear):
     known = hear(connected(dial, dial_hash="00" * 8, trouble="no configuration"))
     assert "does not log: no configuration" in lines(known)[1]
+    assert not known.ours
+    assert hear(connected(dial)).ours
     assert "another dial (0000000000000000)" in lines(known)[2]
 
 

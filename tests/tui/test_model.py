@@ -17,10 +17,18 @@ def live(dial, levels, still_forecast, now_us):
     forecast = still_forecast(dial)
 
     def live(
-        frame=None, now_s=0.0, connection=None, changes=True, at_us=now_us, on=dial, pulling=None
+        frame=None,
+        now_s=0.0,
+        connection=None,
+        ours=True,
+        changes=True,
+        at_us=now_us,
+        on=dial,
+        pulling=None,
     ):
         known = Known(
             connection=connection or Connected("/dev/dial", "5b", on.hash, "1", ""),
+            ours=ours,
             frame=frame or Frame(now_us, 0.0, True, levels(), 4),
             changes=forecast.changes(now_us) if changes else None,
             pulling=pulling,
@@ -64,7 +72,7 @@ def test_without_direct_sun_nothing_is_said_of_any_channel(live, levels, now_us)
     [
         ({"now_s": STALE_S + 0.1}, "no data"),
         ({"connection": Lost("/dev/dial", "Gone.", True)}, "no board"),
-        ({"connection": Connected("/dev/dial", "5b", "00" * 8, "1", "")}, "another dial"),
+        ({"ours": False}, "another dial"),
         ({"frame": Frame(0, 0.0, True, (3, 0), 0)}, "no data"),
     ],
 )

@@ -19,6 +19,7 @@ def rows(dial, levels, still_forecast, now_us):
         forecast = still_forecast(dial)
         told = {
             "connection": Connected("/dev/dial", "5b", dial.hash, "1", ""),
+            "ours": True,
             "frame": Frame(now_us, 0.0, True, levels(bent), 4),
             "health": Health(12, 53, 39, 0, 0, 12, 1430, 0),
             "mark": Marked(now_us - 620_000_000, 2100),
@@ -117,6 +118,7 @@ def test_the_tally_counts_every_channel_once(dial, levels, still_forecast, now_u
     moment = forecast.moment(now_us)
     known = Known(
         connection=Connected("/dev/dial", "5b", dial.hash, "1", ""),
+        ours=True,
         frame=Frame(now_us, 0.0, True, levels({0: 0, 5: 3}), 0),
     )
     tally = panel.tally(live_state(dial, known, moment, moment, 0.0))

@@ -28,6 +28,7 @@ class Known:
     """Everything heard so far; `heard` makes the next one."""
 
     connection: Connected | Lost | None = None
+    ours: bool = False  # the board connected was set up for this dial
     frame: Frame | None = None
     health: Health | None = None
     mark: Marked | None = None
@@ -45,11 +46,12 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
     """What is known after an event; now_us stamps the line it may add to the events."""
     match event:
         case Connected():
-            known = replace(known, connection=event, frame=None, pulling=None)
+            ours = event.dial_hash == dial.hash
+            known = replace(known, connection=event, ours=ours, frame=None, pulling=None)
             known = known.noting(now_us, f"board {event.uid} answers on {event.port}")
             if event.trouble:
                 known = known.noting(now_us, f"the board does not log: {event.trouble}")
-            if event.dial_hash != dial.hash:
+            if not ours:
                 known = known.noting(now_us, _other_dial(event, dial))
             return known
         case Lost():

@@ -116,7 +116,7 @@ def _why_unobserved(dial: Dial, known: Known, age_s: float | None) -> str:
     frame = known.frame
     if not isinstance(known.connection, Connected):
         return "no board"
-    if known.connection.dial_hash != dial.hash:
+    if not known.ours:
         return "another dial"
     if frame is None or age_s is None or age_s > STALE_S:
         return "no data"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import queue
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import asdict
@@ -88,8 +90,13 @@ def snapshot(live: LiveState) -> dict[str, Any]:
     }
 
 
-def plain(live: LiveState, blocks: bool) -> str:
-    """The same as text for a terminal or a file, no colours and nothing that steers."""
+def plain(live: LiveState, blocks: bool | None = None) -> str:
+    """The same as text for a terminal or a file, no colours and nothing that steers.
+
+    blocks: whether it may show them; None asks standard output and its terminal.
+    """
+    if blocks is None:
+        blocks = glyphs.can_show_blocks(sys.stdout.encoding, os.environ.get("TERM", ""))
     lines = [f"{inert(live.dial.name)}, {inert(live.dial.site.name)}", ""]
     size = glyphs.fit(live.dial.channels, *_FACE, blocks)
     if size is not None:

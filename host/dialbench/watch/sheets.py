@@ -144,19 +144,19 @@ def help_sheet(keys: Sequence[tuple[str, str]], blocks: bool) -> Sheet:
 
 
 def comparison_sheet(analysis: Analysis, blocks: bool) -> Sheet:
-    """What the log says against the prediction: figures, then the verdict in sentences."""
+    """What the log says against the prediction: the verdict in sentences, then figures."""
 
     def content(width: int) -> Rows:
         label = min(30, max((len(name) for name, _ in analysis.rows), default=0) + 3)
         rows: Rows = []
+        for sentence in analysis.sentences:
+            rows += [[(line, "plain")] for line in textwrap.wrap(inert(sentence), width)]
+            rows.append([])
         for name, value in analysis.rows:
             head = inert(name)[: label - 1]
             for line in textwrap.wrap(inert(value), max(10, width - label)) or [""]:
                 rows.append([(f"{head:{label}}", "quiet"), (line, "strong")])
                 head = ""
-        for sentence in analysis.sentences:
-            rows.append([])
-            rows += [[(line, "plain")] for line in textwrap.wrap(inert(sentence), width)]
         return rows
 
     return Sheet("measured against predicted", content, 76, blocks)

@@ -29,7 +29,8 @@ class View(Painted):
         return [] if self.live is None else self.live_rows(self.live, width, height)
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        raise TypeError(f"{type(self).__name__} shows nothing")
+        """`rows` of a live state; each view has its own."""
+        return []
 
 
 class Title(View):
@@ -69,7 +70,7 @@ class Face(View):
 
 
 class Caption(View):
-    """One row under the face: a pull's progress, the comparison to come, or the channels that are wrong."""
+    """One row under the face: a pull's progress, the comparison to come, or what is wrong."""
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
         if live.pulling is not None:
