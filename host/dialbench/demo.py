@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -120,7 +121,7 @@ def run(settings: Settings, progress: Progress) -> Result:
     toml = dialfile.dump(dial)
     (settings.folder / "dial.toml").write_text(toml)
     (settings.folder / "settings.json").write_text(
-        json.dumps(asdict(replace(settings)), default=str, indent=2) + "\n"
+        json.dumps(asdict(settings), default=str, indent=2) + "\n"
     )
     with (
         VirtualDial(
@@ -133,7 +134,7 @@ def run(settings: Settings, progress: Progress) -> Result:
         store.add_mark(board.hello.uid, board.mark())
         for number, (rise_us, set_us) in enumerate(spans, 1):
             label = f"day {number} of {len(spans)} on the virtual dial"
-            virtual.run(rise_us, set_us, lambda share, label=label: progress(label, share))
+            virtual.run(rise_us, set_us, partial(progress, label))
         pulled = board.pull(store, lambda done, total, _: progress("pulling", done / max(total, 1)))
         progress("comparing with the ephemeris", 0.0)
         analysis = analyse(store, board.hello.uid, dial, sky)

@@ -10,9 +10,10 @@ import hashlib
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
-from typing import Literal
+from functools import cached_property
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from dialbench.errors import UserError
@@ -160,16 +161,21 @@ class Dial:
     body: Body
     bores: tuple[Bore, ...]
 
-    @property
+    @cached_property
     def hash(self) -> str:
         """16 hex digits that name this geometry and plan; the board carries them too."""
         facts = asdict(self)
         facts["plan"]["steps"] = [
             [s.index, s.start_min, s.spells, sorted(s.channels)] for s in self.plan.steps
         ]
-        text = json.dumps(facts, sort_keys=True, default=str)
+        text = json.dumps(_all_float(facts), sort_keys=True, default=str)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
-    def at(self, site: Site) -> Dial:
-        """The same body and face, set up at another site (its bores are not laid out anew)."""
-        return replace(self, site=site)
+
+def _all_float(facts: Any) -> Any:
+    """facts with every whole number as a float: 111 mm and 111.0 mm are one length."""
+    if isinstance(facts, dict):
+        return {key: _all_float(value) for key, value in facts.items()}
+    if isinstance(facts, list | tuple):
+        return [_all_float(value) for value in facts]
+    return float(facts) if isinstance(facts, int) else facts

@@ -109,7 +109,7 @@ def crossings(
     Good to about a second, the evenness of the rays. The Sun's rise or set over a lit
     bore is no crossing. Raises SkyError.
     """
-    parts = [np.zeros((4, 0), np.int64)]
+    parts: list[Ints] = [np.zeros((4, 0), np.int64)]
     for utc_us, lit, sun in _timeline(dial, sky, start_us, end_us, pose_deg):
         for threshold, level in enumerate(THRESHOLDS):
             above = lit >= level
@@ -118,7 +118,7 @@ def crossings(
             share = (level - low) / (high - low)
             when = utc_us[at] + np.round((utc_us[at + 1] - utc_us[at]) * share).astype(np.int64)
             keep = sun.up[at] & sun.up[at + 1] & (when >= start_us) & (when < end_us)
-            rows = np.stack((channel, np.full_like(channel, threshold), high > low, when))
+            rows: Ints = np.stack((channel, np.full_like(channel, threshold), high > low, when))
             parts.append(rows[:, keep])
     found = np.concatenate(parts, axis=1)
     channel, threshold, rise, when = found[:, np.lexsort((found[1], found[0], found[3]))]

@@ -191,6 +191,7 @@ BAD = [
     ("line 2", lambda t: [t[0], "somewhere", *t[2:]]),
     ("line 2", lambda t: [t[0], "137.70 105.92 2317 m version 1", *t[2:]]),
     ("line 2", lambda t: [t[0], "nan 105.92 2317 m version 1", *t[2:]]),
+    ("line 2", lambda t: [t[0], "37.70 105.92 99999 m version 1", *t[2:]]),
     ("line 2", lambda t: t[:1]),
     ("line 2", lambda t: t[:2]),
     ("line 3", lambda t: t[:3]),

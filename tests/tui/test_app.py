@@ -1,12 +1,13 @@
 """The screen, driven by keys, around a real feed and a fake board."""
 
 import threading
+from dataclasses import replace
 
 import pytest
 
 from dialbench.errors import UserError
 from dialbench.watch import theme
-from dialbench.watch.events import Changes, Connected, Frame, Health, Lost, Marked, Pulled
+from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled
 from dialbench.watch.live import LiveScreen
 from dialbench.watch.painted import Painted
 from dialbench.watch.sheets import Sheet
@@ -275,8 +276,6 @@ HOSTILE = "[red]hi[/red] [link=x]\x1b[2J\x1b]0;owned\x07\r\n\u202e\u0000[/"
 
 
 def test_hostile_text_is_shown_inert(make_app, still_feed, dial, drive, until, text_of, analysis):
-    from dataclasses import replace
-
     evil_dial = replace(dial, name=HOSTILE, site=replace(dial.site, name=HOSTILE))
     evil = type(analysis)(rows=((HOSTILE, HOSTILE),), sentences=(HOSTILE,))
     feed = still_feed(
@@ -462,6 +461,6 @@ def test_a_lost_board_that_comes_back_keeps_its_changes(make_app, still_feed, dr
         await until(pilot, lambda: app.live and app.live.foretold)
         feed.post(Connected("/dev/dial", "5b", dial.hash, "1", ""))
         await until(pilot, lambda: app.live.why_unobserved == "no data")
-        assert isinstance(app._known.changes, Changes)
+        assert app.live.foretold
 
     drive(app, script)

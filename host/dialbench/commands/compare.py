@@ -55,4 +55,4 @@ def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: 
         screen.note(f"boot {boot} has no clock mark and is left out")
     screen.table(f"{dial.name}, {dial.site.name}", found.rows)
     for sentence in found.sentences:
-        click.echo(sentence)
+        screen.say(sentence)

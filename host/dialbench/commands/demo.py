@@ -73,7 +73,7 @@ def command(
         screen.note("no MicroPython for this machine: the firmware ran on CPython instead")
     screen.table(f"{result.dial.name}, {result.dial.site.name}", result.analysis.rows)
     for sentence in result.analysis.sentences:
-        click.echo(sentence)
+        screen.say(sentence)
     click.echo(f"\nEverything is kept in {folder}. To go on:")
     for line in (
         "dialbench watch --virtual         the dial live, lit and unlit",

@@ -1,4 +1,4 @@
-"""What commands show: results on stdout, progress on stderr and only on a terminal."""
+"""What commands show: results on stdout; remarks and progress on stderr."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -27,6 +27,12 @@ def table(title: str, rows: Sequence[tuple[str, str]]) -> None:
     Console().print(shown)
 
 
+def say(sentence: str) -> None:
+    """A sentence of the result, to stdout: broken at words on a terminal, whole in a pipe."""
+    console = Console()
+    console.print(Text(inert(sentence)), soft_wrap=not console.is_terminal)
+
+
 @contextmanager
 def progress() -> Iterator[Callable[[str, float], None]]:
     """Gives a function (what is being done, share done); silent where stderr is no terminal."""
@@ -39,12 +45,12 @@ def progress() -> Iterator[Callable[[str, float], None]]:
         console=console,
         disable=not console.is_terminal,
     )
-    tasks: dict[str, object] = {}
+    tasks: dict[str, TaskID] = {}
     with bars:
 
         def report(what: str, share: float) -> None:
             if what not in tasks:
                 tasks[what] = bars.add_task(inert(what), total=1.0)
-            bars.update(tasks[what], completed=share)  # type: ignore[arg-type]
+            bars.update(tasks[what], completed=share)
 
         yield report

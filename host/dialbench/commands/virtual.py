@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from dialbench import dialfile
 from dialbench.clock import SystemClock
 from dialbench.commands import screen
 from dialbench.dial import Dial
+from dialbench.errors import UserError
 from dialbench.virtual import clouds
 from dialbench.virtual.process import VirtualDial, VirtualError
 from dialbench.virtual.truth import Truth
@@ -48,28 +50,47 @@ def in_daylight(utc_us: int) -> Dial:
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),
-    default=Path("dialbench-virtual"),
-    show_default=True,
-    help="The board's flash and dial.toml; used again if it is there.",
+    metavar="DIR",
+    help="Where the board's flash and its dial.toml outlive it; goes on with what is there.",
 )
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.virtual/1" object.')
 def command(
-    dial_path: Path | None, cloudy: bool, turned: float, seed: int, keep: Path, as_json: bool
+    dial_path: Path | None,
+    cloudy: bool,
+    turned: float,
+    seed: int,
+    keep: Path | None,
+    as_json: bool,
 ) -> None:
     """Run a virtual dial in real time on a serial port of its own, until Ctrl-C.
 
     Any other command can use the port it names as if a real board sat there.
     """
-    clock = SystemClock()
-    now_us = clock.utc_us()
-    dial = dialfile.load(dial_path) if dial_path else in_daylight(now_us)
-    keep.mkdir(parents=True, exist_ok=True)
-    toml = keep / "dial.toml"
-    toml.write_text(dialfile.dump(dial))
+    with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
+        folder = keep or Path(scratch)
+        dial = _dial(dial_path, folder / "dial.toml")
+        _run(dial, folder, Truth.draw(dial, seed, turned), cloudy, seed, as_json)
+
+
+def _dial(given: Path | None, kept: Path) -> Dial:
+    """The dial to run, written down where it is kept."""
+    if kept.exists():
+        dial = dialfile.load(kept)
+        if given is not None and dialfile.load(given).hash != dial.hash:
+            raise UserError(f"{kept} is another dial than {given}: keep this one elsewhere")
+        return dial
+    dial = dialfile.load(given) if given else in_daylight(SystemClock().utc_us())
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.write_text(dialfile.dump(dial))
+    return dial
+
+
+def _run(dial: Dial, folder: Path, truth: Truth, cloudy: bool, seed: int, as_json: bool) -> None:
+    now_us = SystemClock().utc_us()
+    toml = folder / "dial.toml"
     sky_light = clouds.Invented(seed) if cloudy else clouds.Clear()
-    truth = Truth.draw(dial, seed, turned)
     with VirtualDial(
-        truth, sky_light, keep / "board", now_us, seed=seed, scan_ms=_SCAN_MS
+        truth, sky_light, folder / "board", now_us, seed=seed, scan_ms=_SCAN_MS
     ) as board:
         facts = {
             "schema": SCHEMA,

@@ -43,7 +43,7 @@ def ray_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Floats]
     root = 1.0
     for _ in range(60):
         root = (1 + root) ** 0.2
-    spread = (first + np.arange(1, rays // 2 + 1)[:, None] / root ** np.arange(1, 5)) % 1.0
+    spread = (first + np.arange(1, rays // 2 + 1)[:, None] / root ** np.array([2, 4, 3, 1])) % 1.0
     area = np.linspace(0.0, 1.0, 4097)
     light = (1 - _LIMB) * area + _LIMB * (2 / 3) * (1 - (1 - area) ** 1.5)
     radius = np.sqrt(np.interp(spread[:, 2], light / light[-1], area))
@@ -106,7 +106,8 @@ class Tracer:
 
     pose_deg is the rotation vector of dialcore.frames; axis_error_deg and width_factor are
     the making errors of Voids.of. For each channel and instant `rays` rays are followed,
-    between points that `first` chooses.
+    between points that `first` chooses. A channel's exit is a square as wide as the widest
+    of its bores, and lies across that bore of its own which points nearest to the Sun.
     """
 
     def __init__(
@@ -231,7 +232,8 @@ class Tracer:
 
         def point(k: int) -> Floats:
             on_exit: Floats = v.axes[U, k, own][:, None] * p + v.axes[V, k, own][:, None] * q
-            return self._exits[channel, k][:, None] + window[:, None] * on_exit
+            points: Floats = self._exits[channel, k][:, None] + window[:, None] * on_exit
+            return points
 
         def spread(middle: Floats, off1: Floats, off2: Floats) -> Floats:
             """The same for every ray of a beam but for its place on the Sun."""
@@ -255,7 +257,7 @@ class Tracer:
             own[:, None], out * slope(A), across + out * slope(U), beside + out * slope(V)
         )
         others = np.flatnonzero(inward & ~lit)
-        lit.ravel()[others] = self._find_way(
+        way = self._find_way(
             pairs,
             pair[others // len(p)],
             own[others // len(p)],
@@ -263,6 +265,7 @@ class Tracer:
             _pick(towards, others),
             out.ravel()[others],
         )
+        np.put(lit, others, way)
         share: Floats = lit.mean(axis=1) * (2 * window) ** 2 / v.drawn_mm2[own]
         return share
 
@@ -277,7 +280,7 @@ class Tracer:
         low = pairs.pair * far + np.maximum(pairs.low, 0.0)
         high = pairs.pair * far + np.minimum(pairs.high, far)
         bore, ray = own, name
-        first = True
+        first = True  # a ray that starts outside its own bore may start in another
         while len(name):
             x, y, z = (s + end * t for s, t in zip(start, towards, strict=True))
             helped, room = self._voids.carried(bore, ray, (x, y, z), towards)

@@ -41,9 +41,7 @@ class Voids:
     drawn_mm2: Floats  # area of the exit as drawn
 
     @classmethod
-    def of(
-        cls, dial: Dial, axis_error_deg: Floats | float, width_factor: Floats | float
-    ) -> Voids:
+    def of(cls, dial: Dial, axis_error_deg: Floats | float, width_factor: Floats | float) -> Voids:
         """The bores as drawn, their axes off by axis_error_deg (bores, 2: hour angle,
         declination) and exit and entry made wider by width_factor (bores,)."""
         channel = np.array([b.channel for b in dial.bores], np.int64)

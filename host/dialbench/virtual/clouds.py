@@ -132,12 +132,12 @@ class Measured:
 
 
 _COLUMNS = 48
-_ZENITH = 7
 _DIRECT, _DIFFUSE = 12, 14  # each followed by its quality flag
 _MISSING = -9999.0
 _LONGEST_BYTES = 2_000_000
 _LONGEST_INTERVAL_US = 3 * _MINUTE_US  # the network's, before 2009
 _ROWS = range(2, 1441)
+_PLACE = ((-90.0, 90.0), (-180.0, 180.0), (-500.0, 9000.0))  # deg, deg, m
 _WM2 = (-100.0, 2000.0)
 
 
@@ -167,9 +167,9 @@ def measured(path: Path) -> Measured:
     name = lines[0].strip() if lines else ""
     if not name or len(name) > 80 or not name.isprintable():
         raise refuse(1, "no name of a station")
-    place = _numbers(lines[1].replace(" m ", " ", 1).split()[:3]) if len(lines) > 1 else None
-    if place is None or len(place) != 3 or abs(place[0]) > 90 or abs(place[1]) > 180:
-        raise refuse(2, "no latitude, longitude and elevation")
+    place = _numbers(lines[1].split()[:3]) if len(lines) > 1 else None
+    if place is None or len(place) != 3 or not all(map(_within, place, _PLACE)):
+        raise refuse(2, "no latitude, longitude and elevation of a place on the Earth")
     rows: list[list[float]] = []
     ends: list[datetime] = []
     for number, line in enumerate(lines[2:], 3):
@@ -182,7 +182,7 @@ def measured(path: Path) -> Measured:
         if ends and (end <= ends[-1] or end.date() != ends[0].date()):
             raise refuse(number, "a time out of order or of another day")
         for column in (_DIRECT, _DIFFUSE):
-            if row[column] > _MISSING and not _WM2[0] <= row[column] <= _WM2[1]:
+            if row[column] > _MISSING and not _within(row[column], _WM2):
                 raise refuse(number, f"an irradiance outside {_WM2[0]:g} to {_WM2[1]:g} W/m2")
         rows.append(row)
         ends.append(end)
@@ -213,6 +213,10 @@ def _numbers(words: list[str]) -> list[float] | None:
     except ValueError:
         return None
     return row if all(abs(x) < 1e9 for x in row) else None
+
+
+def _within(value: float, limits: tuple[float, float]) -> bool:
+    return limits[0] <= value <= limits[1]
 
 
 def _instant(row: list[float]) -> datetime | None:
