@@ -12,8 +12,8 @@ import os
 import select
 import sys
 from array import array
-
 from binascii import unhexlify
+
 from dialcore.compat import const
 from dialnode.storage_files import FileStorage
 

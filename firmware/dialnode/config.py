@@ -5,8 +5,8 @@ A board with a bad configuration does not log, but still answers and says why.
 
 import json
 import os
-
 from binascii import unhexlify
+
 from dialcore.crossing import Calibration
 
 MAX_BYTES = 16384

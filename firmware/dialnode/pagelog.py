@@ -96,9 +96,7 @@ class PageLog:
         full = self._spare
         try:
             self._storage.append(
-                full.sealed(
-                    self.next_page, self._boot, self._clock.epoch_ms + full.base_offset_ms
-                )
+                full.sealed(self.next_page, self._boot, self._clock.epoch_ms + full.base_offset_ms)
             )
         except OSError:
             return False

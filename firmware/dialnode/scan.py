@@ -3,7 +3,7 @@
 from array import array
 
 from dialcore import records
-from dialcore.crossing import Crossings, FIRST
+from dialcore.crossing import FIRST, Crossings
 
 _BLIND_SCANS = 5  # a pause longer than so many scan periods is written down
 

@@ -55,7 +55,7 @@ def demo() -> Dial:
 def placed(source: Source, site: Site) -> Dial:
     """A dial.toml's dial with its generated bores laid out anew for another site.
 
-    DialFileError for listed bores: they were made for their own site, see Dial.at.
+    DialFileError for listed bores: they were made for their own site.
     """
     return parse(_text(source), str(source), site)
 

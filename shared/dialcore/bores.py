@@ -69,9 +69,7 @@ def slit(slope, exit_size, entry_size, length):
     slope is the tangent of the angle from the axis across the slit; exit_size and
     entry_size are its clear widths at the two ends.
     """
-    lit = clip(
-        (exit_size + entry_size) / 2 - length * abs(slope), least(exit_size, entry_size)
-    )
+    lit = clip((exit_size + entry_size) / 2 - length * abs(slope), least(exit_size, entry_size))
     return lit / exit_size
 
 

@@ -42,7 +42,7 @@ class Log:
 def test_a_ramp_is_timed_at_the_thresholds_both_ways():
     log = Log()
     watcher = Crossings(calibration(1), log.crossing)
-    for second in range(0, 501):
+    for second in range(501):
         up = (second - 100) / 150
         down = 1 - (second - 300) / 80
         lit = max(0.0, min(1.0, up, down))

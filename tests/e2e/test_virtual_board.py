@@ -130,12 +130,11 @@ def test_what_is_no_board_gives_one_sentence_each(tmp_path: Path) -> None:
     finally:
         os.close(master)
         os.close(slave)
-    with virtual(dialfile.demo(), tmp_path / "board") as dial:
-        with (
-            Board.open(dial.port, dial.clock),
-            pytest.raises(LinkError, match="another program|busy|in use"),
-        ):
-            Board.open(dial.port, dial.clock)
+    with (
+        virtual(dialfile.demo(), tmp_path / "board") as dial, Board.open(dial.port, dial.clock),
+        pytest.raises(LinkError, match="another program|busy|in use"),
+    ):
+        Board.open(dial.port, dial.clock)
 
 
 class _Still:

@@ -32,7 +32,8 @@ BREAKING = {
     "blind-truth": [
         ("dialbench/virtual/__init__.py", "import dialbench.predict"),
         ("dialbench/virtual/__init__.py", "from dialbench import compare"),
-        ("dialbench/sky.py", "import dialbench.predict"),
+        ("dialbench/virtual/light.py", "from dialbench import ideal"),
+        ("dialbench/rays/tracer.py", "import dialbench.predict"),
     ],
     "serial": [("dialbench/watch/__init__.py", "from serial.tools import list_ports")],
     "skyfield": [

@@ -52,9 +52,7 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
                 f"{dial_path} describes ({dial.hash}): name the right dial.toml"
             )
         store.add_board(hello, dialfile.dump(dial))
-        pulled = board.pull(
-            store, lambda done, total, _: progress("pulling", done / max(total, 1))
-        )
+        pulled = board.pull(store, lambda done, total, _: progress("pulling", done / max(total, 1)))
         losses = store.losses(hello.uid)
     facts = {
         "schema": SCHEMA,

@@ -25,6 +25,7 @@ import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +115,7 @@ class VirtualDial:
         except subprocess.TimeoutExpired:
             raise VirtualError("the virtual board still runs") from None
 
-    def __enter__(self) -> VirtualDial:
+    def __enter__(self) -> Self:
         self._folder.mkdir(parents=True, exist_ok=True)
         (self._folder / "uid").write_text(self.uid)
         (self._folder / "config.json").write_text(json.dumps(self._config()))
