@@ -106,8 +106,10 @@ def crossings(
 ) -> Crossings:
     """Every crossing from start_us up to end_us while the Sun is up.
 
-    Good to about a second, the evenness of the rays. The Sun's rise or set over a lit
-    bore is no crossing. Raises SkyError.
+    As good as the rays are many: to 1 s (rms) where the lit fraction passes from dark to
+    lit in two or three minutes, to ten times as much on a ramp ten times as slow. A dip or
+    peak that turns within 0.02 of a threshold may be told or not. The Sun's rise or set
+    over a lit bore is no crossing. Raises SkyError.
     """
     parts: list[Ints] = [np.zeros((4, 0), np.int64)]
     for utc_us, lit, sun in _timeline(dial, sky, start_us, end_us, pose_deg):

@@ -131,7 +131,8 @@ def test_what_is_no_board_gives_one_sentence_each(tmp_path: Path) -> None:
         os.close(master)
         os.close(slave)
     with (
-        virtual(dialfile.demo(), tmp_path / "board") as dial, Board.open(dial.port, dial.clock),
+        virtual(dialfile.demo(), tmp_path / "board") as dial,
+        Board.open(dial.port, dial.clock),
         pytest.raises(LinkError, match="another program|busy|in use"),
     ):
         Board.open(dial.port, dial.clock)
