@@ -55,7 +55,7 @@ class Serve:
         if self._out:
             self._push()
         elif self._fetch is not None:
-            self._next_page()
+            self._next_page(self._fetch)
         if self._period and self._clock.offset_ms >= self._due:
             self._due = self._clock.offset_ms + self._period
             self._live()
@@ -148,8 +148,8 @@ class Serve:
         first, count = messages.unpack_fetch(payload)
         self._fetch = [sequence, first, min(count, _PAGES_A_FETCH), 0]
 
-    def _next_page(self):
-        sequence, number, left, sent = self._fetch
+    def _next_page(self, fetch):
+        sequence, number, left, sent = fetch
         number = max(number, self._log.first_page)
         if not left or number >= self._log.next_page:
             self._fetch = None

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from dialbench import predict
+from dialbench import crossing, predict
 from dialbench.clock import ClockModel
 from dialbench.compare import Comparison, Interval, Measured, compare
 from dialbench.dial import Dial
@@ -115,7 +115,7 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
 
 def _predicted(
     dial: Dial, sky: Sky, observed: list[Interval], measured: Measured
-) -> tuple[predict.Crossings, list[Interval]]:
+) -> tuple[crossing.Crossings, list[Interval]]:
     """Predicted crossings of every day the log touches, and those days' daylight."""
     instants = [at for span in observed for at in span]
     instants += [int(at) for at in (measured.utc_us[:1], measured.utc_us[-1:]) for at in at]
@@ -128,7 +128,7 @@ def _predicted(
     if not parts:
         return predict.crossings(dial, sky, 0, 0), days
     return (
-        predict.Crossings(
+        crossing.Crossings(
             *(
                 np.concatenate([getattr(part, name) for part in parts])
                 for name in ("channel", "threshold", "rise", "utc_us")

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.predict import Crossings
+from dialbench.crossing import Crossings
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -53,7 +53,7 @@ class Measured:
     """Crossings as logged, in UTC: arrays of equal length, in any order.
 
     channel, threshold (0, 1, 2 for lit fraction 0.25, 0.50, 0.75) and rise as in
-    predict.Crossings; utc_us in microseconds of Unix UTC; sigma_s the clock's standard
+    crossing.Crossings; utc_us in microseconds of Unix UTC; sigma_s the clock's standard
     uncertainty in seconds.
     """
 

@@ -14,14 +14,17 @@ than at the exit, close for round bores.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench.crossing import NOMINAL, Crossings, Pose
 from dialbench.dial import Dial
-from dialbench.predict import NOMINAL, THRESHOLDS, Crossings, Pose
+from dialbench.rays.voids import Vectors
 from dialbench.sky import Sky, SunPlace
 from dialcore import bores, frames
+from dialcore.crossing import THRESHOLDS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -143,9 +146,20 @@ def lit_fractions(dial: Dial, sun: SunPlace, pose_deg: Pose = NOMINAL) -> Floats
 
     pose_deg turns the body by a rotation vector about P's axes (dialcore.frames).
     """
-    model = _Bores(dial, pose_deg)
-    lit = _lit_all(model, np.stack(sun.polar), np.radians(sun.semidiameter_deg))
-    return lit * sun.up[:, None]
+    return lit(dial, pose_deg, sun.polar, sun.semidiameter_deg) * sun.up[:, None]
+
+
+def lit(dial: Dial, pose_deg: Pose, polar: Vectors, semidiameter_deg: Floats) -> Floats:
+    """Lit fractions, shape (n, channels); whether the Sun is up is not asked.
+
+    polar: the Sun in P, three arrays of shape (n,).
+    """
+    return _lit_all(_model(dial, pose_deg), np.stack(polar), np.radians(semidiameter_deg))
+
+
+@lru_cache(maxsize=4)
+def _model(dial: Dial, pose_deg: Pose) -> _Bores:
+    return _Bores(dial, pose_deg)
 
 
 def _lit_all(model: _Bores, polar: Floats, semidiameter: Floats) -> Floats:
@@ -174,7 +188,7 @@ def crossings(
     holds a crossing, so brief excursions are found too, unless over within 2.4 ms.
     Raises SkyError.
     """
-    model = _Bores(dial, pose_deg)
+    model = _model(dial, pose_deg)
     span_us = max(1, _PAIRS // max(1, model.channels)) * _GRID_US
     parts = [
         _crossings(model, sky, first_us, min(first_us + span_us, end_us))

@@ -1,8 +1,11 @@
 """What the ephemeris says of a dial as drawn: lit fractions, crossings, duty.
 
-Light is followed through the whole body by rays (`dialbench.rays`), so what gets from one
-bore into another is predicted with the rest: near its exit a body of many bores is more
-hole than wood, and bores looked at one by one (`dialbench.ideal`) would be minutes off.
+What each bore lets through by itself is known in closed form (`dialbench.ideal`). What
+gets from one bore into another is not: it is followed through the body by rays
+(`dialbench.rays`), once through all bores and once, by the same rays, through the
+channel's own; the difference comes on top. Where bores keep apart it is nothing, to the
+last digit. Where they do not it is much: near its exits a body of many bores is more hole
+than wood, and bores taken one by one would be minutes off.
 
 The body's frame is the frame P of its site, or that frame turned by a given pose.
 """
@@ -11,50 +14,47 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench import ideal
+from dialbench.crossing import NOMINAL, Crossings, Pose
 from dialbench.dial import Dial, Plan, Site
 from dialbench.layout import design_equation_of_time_s, step_edges_deg
 from dialbench.rays.tracer import RAYS, Tracer
 from dialbench.sky import Sky, SunPlace
+from dialcore.crossing import THRESHOLDS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Pose = tuple[float, float, float]
-
-THRESHOLDS = (0.25, 0.50, 0.75)
-NOMINAL: Pose = (0.0, 0.0, 0.0)
 
 # The row of rays begins elsewhere than the virtual dial's: the two share no ray.
 _FIRST = 0.21
-# The Sun's own width spreads every change over two minutes: traced this often, lit
-# fractions are smooth enough for a cubic between.
+# The Sun's own width spreads every change over two minutes: traced this often, what the
+# bores let into one another is smooth enough for a cubic between.
 _NODE_US = 20_000_000
 _FINE = 8  # points to a node's interval
 _SPAN_NODES = 1080  # traced together: six hours
 
 
-@dataclass(frozen=True)
-class Crossings:
-    """Predicted crossings, sorted by time; arrays of one length.
-
-    threshold: 0, 1, 2 for a lit fraction of 0.25, 0.50, 0.75; rise: True where the
-    fraction grows; utc_us: microseconds of Unix UTC.
-    """
-
-    channel: Ints
-    threshold: Ints
-    rise: NDArray[np.bool_]
-    utc_us: Ints
+@lru_cache(maxsize=8)
+def _tracer(dial: Dial, pose_deg: Pose, own_only: bool) -> Tracer:
+    return Tracer(dial, pose_deg, rays=RAYS, first=_FIRST, own_only=own_only)
 
 
-@lru_cache(maxsize=4)
-def _tracer(dial: Dial, pose_deg: Pose) -> Tracer:
-    return Tracer(dial, pose_deg, rays=RAYS, first=_FIRST)
+def _ghost(dial: Dial, pose_deg: Pose, sun: SunPlace) -> Floats:
+    """What other channels' bores add to each lit fraction, shape (n, channels)."""
+    whole, own = (
+        _tracer(dial, pose_deg, own_only).lit_fractions(sun.polar, sun.semidiameter_deg)
+        for own_only in (False, True)
+    )
+    return whole - own
+
+
+def _alone(dial: Dial, pose_deg: Pose, sun: SunPlace) -> Floats:
+    return ideal.lit(dial, pose_deg, sun.polar, sun.semidiameter_deg)
 
 
 def lit_fractions(dial: Dial, sun: SunPlace, pose_deg: Pose = NOMINAL) -> Floats:
@@ -62,8 +62,8 @@ def lit_fractions(dial: Dial, sun: SunPlace, pose_deg: Pose = NOMINAL) -> Floats
 
     pose_deg turns the body by a rotation vector about P's axes (dialcore.frames).
     """
-    lit = _tracer(dial, pose_deg).lit_fractions(sun.polar, sun.semidiameter_deg)
-    return np.minimum(lit, 1.0) * sun.up[:, None]
+    lit = _alone(dial, pose_deg, sun) + _ghost(dial, pose_deg, sun)
+    return np.clip(lit, 0.0, 1.0) * sun.up[:, None]
 
 
 def _timeline(
@@ -74,7 +74,6 @@ def _timeline(
     Each stretch begins with the instant at which the one before ended. The Sun's being
     down is not looked at.
     """
-    tracer = _tracer(dial, pose_deg)
     fine_us = _NODE_US // _FINE
     share = np.arange(_FINE) / _FINE
     # Lagrange's weights of the nodes at -1, 0, 1, 2 for points between 0 and 1.
@@ -89,16 +88,17 @@ def _timeline(
     for first in range(start_us // _NODE_US, -(-end_us // _NODE_US), _SPAN_NODES):
         last = min(first + _SPAN_NODES, -(-end_us // _NODE_US))
         nodes = sky.sun(np.arange(first - 1, last + 3, dtype=np.int64) * _NODE_US)
-        lit = tracer.lit_fractions(nodes.polar, nodes.semidiameter_deg)
+        ghost = _ghost(dial, pose_deg, nodes)
         fine = sum(
-            weights[k][None, :, None] * lit[k : k + last - first + 1, None, :] for k in range(4)
+            weights[k][None, :, None] * ghost[k : k + last - first + 1, None, :] for k in range(4)
         )
         # The last node's own interval only gives its first point: where the next begins.
-        fine = fine.reshape(-1, lit.shape[1])[: (last - first) * _FINE + 1]
+        fine = fine.reshape(-1, ghost.shape[1])[: (last - first) * _FINE + 1]
         utc_us = first * _NODE_US + fine_us * np.arange(len(fine), dtype=np.int64)
         inside = (utc_us >= start_us - fine_us) & (utc_us <= end_us + fine_us)
         if inside.any():
-            yield utc_us[inside], fine[inside], sky.sun(utc_us[inside])
+            sun = sky.sun(utc_us[inside])
+            yield utc_us[inside], _alone(dial, pose_deg, sun) + fine[inside], sun
 
 
 def crossings(
@@ -106,10 +106,11 @@ def crossings(
 ) -> Crossings:
     """Every crossing from start_us up to end_us while the Sun is up.
 
-    As good as the rays are many: to 1 s (rms) where the lit fraction passes from dark to
-    lit in two or three minutes, to ten times as much on a ramp ten times as slow. A dip or
-    peak that turns within 0.02 of a threshold may be told or not. The Sun's rise or set
-    over a lit bore is no crossing. Raises SkyError.
+    To a few hundredths of a second where nothing strays from bore to bore; where it does,
+    as good as the rays are many: to 1 s (rms) on a ramp of two or three minutes, to ten
+    times as much on one ten times as slow, and a dip or peak that turns within 0.02 of a
+    threshold may be told or not. The Sun's rise or set over a lit bore is no crossing.
+    Raises SkyError.
     """
     parts: list[Ints] = [np.zeros((4, 0), np.int64)]
     for utc_us, lit, sun in _timeline(dial, sky, start_us, end_us, pose_deg):

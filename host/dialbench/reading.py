@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.compare import Interval, Ints, Measured, merged
+from dialbench.crossing import Crossings
 from dialbench.dial import Dial, Plan, Step
-from dialbench.predict import Crossings, plan_step
+from dialbench.predict import plan_step
 from dialbench.sky import Sky
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dialbench import compare as module
 from dialbench.compare import KINDS, MATCHED, MISSED, UNOBSERVED, Measured, compare, merged
-from dialbench.predict import Crossings
+from dialbench.crossing import Crossings
 
 S = 1_000_000
 T0 = 1_800_000_000 * S

@@ -5,13 +5,14 @@ import numpy as np
 import pytest
 
 from dialbench import ideal
+from dialbench.crossing import Crossings
 from dialbench.dial import Body, Bore, Channel, Dial, Plan, Site, Step
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.ideal import crossings, lit_fractions
 from dialbench.layout import uniform
-from dialbench.predict import THRESHOLDS, Crossings
 from dialbench.sky import Sky
 from dialcore import bores, frames
+from dialcore.crossing import THRESHOLDS
 
 NORTH = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 SOUTH = Site("South", -41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)

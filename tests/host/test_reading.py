@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dialbench import predict
+from dialbench.crossing import Crossings
 from dialbench.dial import Body, Channel, Dial, Plan, Site, Step
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
-from dialbench.predict import Crossings
 from dialbench.reading import Pattern, decode, pattern, read, unpack_levels
 from dialbench.sky import Sky
 

@@ -43,7 +43,7 @@ def ray_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Floats]
     root = 1.0
     for _ in range(60):
         root = (1 + root) ** 0.2
-    spread = (first + np.arange(1, rays // 2 + 1)[:, None] / root ** np.array([2, 4, 3, 1])) % 1.0
+    spread = (first + np.arange(1, rays // 2 + 1)[:, None] / root ** np.arange(1, 5)) % 1.0
     area = np.linspace(0.0, 1.0, 4097)
     light = (1 - _LIMB) * area + _LIMB * (2 / 3) * (1 - (1 - area) ** 1.5)
     radius = np.sqrt(np.interp(spread[:, 2], light / light[-1], area))
@@ -108,6 +108,7 @@ class Tracer:
     the making errors of Voids.of. For each channel and instant `rays` rays are followed,
     between points that `first` chooses. A channel's exit is a square as wide as the widest
     of its bores, and lies across that bore of its own which points nearest to the Sun.
+    With own_only, no light is let through the bores of other channels.
     """
 
     def __init__(
@@ -118,7 +119,9 @@ class Tracer:
         width_factor: Floats | float = 1.0,
         rays: int = RAYS,
         first: float = 0.5,
+        own_only: bool = False,
     ) -> None:
+        self._own_only = own_only
         wx, wy, wz = (float(x) for x in np.radians(pose_deg))
         self._turn = np.array(frames.rotation(wx, wy, wz, np))
         self._radius = dial.body.radius_mm
@@ -162,12 +165,15 @@ class Tracer:
         """Every (stretch, channel) that is not dark for certain, with the bores it meets."""
         channels, count = len(self._exits), len(self._voids.half)
         stretches = -(-len(sun) // _STRETCHES[0])
-        whole = stretches * channels
+        if self._own_only:
+            offered = np.argwhere(self._voids.channel == np.arange(channels)[:, None])
+        else:
+            offered = np.argwhere(np.ones((channels, count), np.bool_))
         pairs = self._fat_rays(
             np.repeat(np.arange(stretches), channels),
             np.tile(np.arange(channels), stretches),
-            np.repeat(np.arange(whole), count),
-            np.tile(np.arange(count), whole),
+            (np.arange(stretches)[:, None] * channels + offered[:, 0]).ravel(),
+            np.tile(offered[:, 1], stretches),
             *_stretched(sun, size, _STRETCHES[0]),
         )
         for longer, length in pairwise(_STRETCHES):
