@@ -49,6 +49,7 @@ class VirtualBoard:
             boot = 1
         with open(path + ".new", "w") as file:
             file.write(str(boot))
+            file.flush()
         os.rename(path + ".new", path)
         return boot
 
@@ -59,7 +60,10 @@ class VirtualBoard:
             os.mkdir(folder)
         except OSError:
             pass  # it is there already
-        return FileStorage(folder, limit_bytes)
+        storage = FileStorage(folder, limit_bytes)
+        # A counter that was lost must not make one boot's times pass for another's.
+        self.boot = max(self.boot, storage.newest_boot + 1)
+        return storage
 
     def ticks_ms(self):
         """The board's running milliseconds, modulo 2**30."""

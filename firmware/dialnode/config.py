@@ -23,8 +23,8 @@ class Config:
         self.commit_s = _number(facts, "commit_s", 1, 86400)
         self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 29)
         self.calibration = Calibration(
-            _get(facts, "dark", list),
-            _get(facts, "scale", list),
+            _whole(facts, "dark"),
+            _whole(facts, "scale"),
             _number(facts, "sky_dark", 0, 65535),
             _number(facts, "shade_dark", 0, 65535),
             _number(facts, "shade_q10", 0, 8191),
@@ -38,6 +38,14 @@ def _get(facts, key, kind):
     if not isinstance(value, kind):
         raise ValueError("%s: missing or of the wrong kind" % key)
     return value
+
+
+def _whole(facts, key):
+    values = _get(facts, key, list)
+    for value in values:
+        if not isinstance(value, int):
+            raise ValueError("%s: whole numbers expected" % key)
+    return values
 
 
 def _number(facts, key, low, high):
@@ -61,3 +69,5 @@ def load(path):
         return None, "no config.json on the board"
     except (ValueError, TypeError) as wrong:
         return None, "config.json: %s" % wrong
+    except (MemoryError, RuntimeError):
+        return None, "config.json: too much or too deep to read"

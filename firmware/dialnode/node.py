@@ -12,16 +12,30 @@ _LOG_BYTES = 262144  # where the configuration cannot say
 _COMMIT_S = 600
 
 
+class _NoStorage:
+    """Stands in for a storage that cannot be used, so that the board can say so."""
+
+    first = next = torn = 0
+
+    def append(self, page):
+        raise OSError("no storage")
+
+    def read(self, number):
+        return None
+
+
 class Node:
     def __init__(self, board):
         config, trouble = configuration.load(board.config_path)
+        try:
+            storage = board.storage(config.log_bytes if config else _LOG_BYTES)
+        except OSError as wrong:
+            config, trouble = None, "the storage cannot be used: %s" % wrong
+            storage = _NoStorage()
         self._board = board
         self._clock = clock = Clock(board)
         self._log = log = PageLog(
-            board.storage(config.log_bytes if config else _LOG_BYTES),
-            clock,
-            board.boot,
-            1000 * (config.commit_s if config else _COMMIT_S),
+            storage, clock, board.boot, 1000 * (config.commit_s if config else _COMMIT_S)
         )
         self._scan = None
         if config:

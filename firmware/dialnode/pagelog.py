@@ -7,6 +7,9 @@ latest `commit_ms` after it was written (the commit horizon).
 """
 
 from dialcore import records
+from dialcore.compat import const
+
+_PATIENCE_MS = const(2000)
 
 
 class PageLog:
@@ -20,6 +23,7 @@ class PageLog:
         self._page = records.PageWriter()
         self._spare = records.PageWriter()
         self._waiting = False  # the spare is full and waits for the storage
+        self._patience = 0  # offset until which a storage that failed is left alone
         self._page.start(clock.offset_ms)
         self._unsaid = 0  # records lost since the log broke off
         self.overflow = 0
@@ -45,9 +49,12 @@ class PageLog:
         """The clock's epoch moved later by shift_ms."""
         self._page.rebase(shift_ms)
         self._spare.rebase(shift_ms)
+        self._patience -= shift_ms
 
     def crossing(self, channel, threshold, rise, offset_ms):
         """Log a crossing. Allocates nothing."""
+        if not self._page.count:
+            self._page.start(offset_ms)
         if self._unsaid or not (
             self._page.crossing(channel, threshold, rise, offset_ms)
             or (
@@ -61,6 +68,8 @@ class PageLog:
     def record(self, tag, payload):
         """Log any other record, as of now."""
         now = self._clock.offset_ms
+        if not self._page.count:
+            self._page.start(now)
         if self._unsaid or not (
             self._page.record(tag, now, payload)
             or (self._turn_over(now) and self._page.record(tag, now, payload))
@@ -82,7 +91,7 @@ class PageLog:
             page = self._page
             if not page.count or self._clock.offset_ms - page.base_offset_ms < self._commit_ms:
                 return True
-        return self._write()
+        return self._clock.offset_ms >= self._patience and self._write()
 
     def seal(self):
         """Hand everything to the storage, due or not; True if it is all there."""
@@ -99,6 +108,7 @@ class PageLog:
                 full.sealed(self.next_page, self._boot, self._clock.epoch_ms + full.base_offset_ms)
             )
         except OSError:
+            self._patience = self._clock.offset_ms + _PATIENCE_MS
             return False
         self._waiting = False
         if self._unsaid:

@@ -45,7 +45,8 @@ class Serve:
 
     def step(self):
         """Take what has come, send what can go."""
-        size = self._board.link_read(self._input)
+        # A host that asks and does not read is not heard until it does.
+        size = 0 if len(self._out) > framing.MAX_BODY else self._board.link_read(self._input)
         if size:
             for body in self._decoder.received(self._input[:size]):
                 if len(body) >= 2:

@@ -3,7 +3,8 @@
 A storage offers append(page), read(number), first, next, torn. Here a file holds up to
 32 pages one after the other and is named by the number of its first; the oldest files
 go when the log has grown to its limit. A page that a power cut tore is found by its
-CRC, counted and left where it is; the next page then begins a new file.
+CRC, counted and left where it is; the next page then begins a new file. A page damaged
+later is skipped by its size and costs no other.
 """
 
 import os
@@ -12,13 +13,14 @@ from dialcore import records
 from dialcore.compat import const
 
 _PER_FILE = const(32)
+_NO_SPACE = const(28)  # ENOSPC, which small builds do not name
 
 
 class FileStorage:
     """Pages under a folder that exists; limit_bytes bounds what they take.
 
     first and next: the oldest page held and the number the next page must carry. Pages
-    before first have been retired.
+    before first have been retired. newest_boot: that of the newest good page, 0 if none.
     """
 
     def __init__(self, folder, limit_bytes):
@@ -28,8 +30,9 @@ class FileStorage:
             int(name[1:], 16) for name in os.listdir(folder) if _is_page_file(name)
         )
         self._sizes = [os.stat(self._path(n))[6] for n in self._files]
-        self._cursor = (-1, 0, 0)  # file index, page number, offset of the last look
+        self._cursor = (-1, 0, 0)  # file's first page, page number, offset of the last look
         self.torn = 0
+        self.newest_boot = 0
         self.next = 0
         self._room = 0  # pages that still may go into the newest file
         if self._files:
@@ -40,91 +43,104 @@ class FileStorage:
         return "%s/p%08x" % (self._folder, first_page)
 
     def _resume(self):
-        """Find the end of the newest file, and whether it is whole."""
-        number = self._files[-1]
-        end = 0
-        for found, _offset, size in self._walk(len(self._files) - 1):
-            number = found + 1
-            end += size
-        self.next = number
-        self._room = _PER_FILE - (number - self._files[-1])
-        if end < self._sizes[-1]:
-            self.torn += 1
-            self._room = 0
-            if number == self._files[-1]:
-                # Not one good page: the name is needed again, and nothing is lost.
-                os.remove(self._path(self._files.pop()))
-                self._sizes.pop()
-
-    def _walk(self, index):
-        """Yield (number, offset, size) of the good pages of one file, in order."""
-        number = self._files[index]
-        offset = 0
-        with open(self._path(number), "rb") as file:
+        """Find where the newest file ends, and whether it ends well."""
+        name = self._files[-1]
+        number = name
+        offset = end = 0
+        with open(self._path(name), "rb") as file:
             while True:
-                page = _next_page(file)
-                if page is None or records.header(page)[0] != number:
-                    return
-                yield number, offset, len(page)
-                offset += len(page)
+                page, size = _page_at(file, number)
+                if not size:
+                    break
+                offset += size
                 number += 1
+                if page is not None:
+                    end = offset
+                    self.newest_boot = records.header(page)[1]
+        self.next = number
+        rest = self._sizes[-1] - end
+        if not rest:
+            self._room = _PER_FILE - (number - name)
+            return
+        self.torn += 1
+        if rest > records.MAX_PAGE:
+            # More than the one page a power cut can tear: give none of their numbers again.
+            self.next = max(number, name + _PER_FILE)
+        elif number == name:
+            # Half a page and nothing else: its name and number are needed again.
+            self._files.pop()
+            self._sizes.pop()
 
     def append(self, page):
         """Write one page; it is safe against power loss when this returns. Raises OSError."""
+        while True:
+            try:
+                self._write(page)
+                break
+            except OSError as wrong:
+                # Where there is no more space than this, less must do.
+                if wrong.args[0] != _NO_SPACE or not self._retire():
+                    raise
+        while sum(self._sizes) > self._limit and self._retire():
+            pass
+
+    def _write(self, page):
         fresh = self._room <= 0
-        if fresh:
-            self._files.append(self.next)
-            self._sizes.append(0)
-            self._room = _PER_FILE
+        name = self.next if fresh else self._files[-1]
         try:
-            with open(self._path(self._files[-1]), "ab") as file:
+            with open(self._path(name), "wb" if fresh else "ab") as file:
                 if file.write(page) != len(page):
-                    raise OSError("short write")
+                    raise OSError(_NO_SPACE)
                 file.flush()
         except OSError:
-            self._abandon(fresh)
+            # Never write behind half a page: the next one begins a new file.
+            self._room = 0
+            if not fresh:
+                self.torn += 1
             raise
+        if fresh:
+            self._files.append(name)
+            self._sizes.append(0)
+            self._room = _PER_FILE
         self._sizes[-1] += len(page)
         self._room -= 1
         self.next += 1
-        while sum(self._sizes) > self._limit and len(self._files) > 1:
-            os.remove(self._path(self._files.pop(0)))
-            self._sizes.pop(0)
-            self._cursor = (-1, 0, 0)
         self.first = self._files[0]
 
-    def _abandon(self, fresh):
-        """Never write behind half a page: the next one begins a new file."""
-        self._room = 0
-        if fresh:
-            path = self._path(self._files.pop())
-            self._sizes.pop()
-            try:
-                os.remove(path)
-            except OSError:
-                pass  # it was never made
-        else:
-            self.torn += 1
+    def _retire(self):
+        """Give up the oldest file; False if it is the only one, or will not go."""
+        if len(self._files) < 2:
+            return False
+        try:
+            os.remove(self._path(self._files[0]))
+        except OSError:
+            return False
+        self._files.pop(0)
+        self._sizes.pop(0)
+        self.first = self._files[0]
+        return True
 
     def read(self, number):
-        """The page's bytes, or None if it is retired, torn or not written yet."""
-        index = len(self._files) - 1
-        while index >= 0 and self._files[index] > number:
-            index -= 1
-        if index < 0:
+        """The page's bytes, or None if it is retired, damaged or not written yet."""
+        name = -1
+        for candidate in self._files:
+            if candidate <= number:
+                name = candidate
+        if name < 0:
             return None
         where, at, offset = self._cursor
-        if where != index or at > number:
-            at, offset = self._files[index], 0
-        with open(self._path(self._files[index]), "rb") as file:
+        if where != name or at > number:
+            at, offset = name, 0
+        page = None
+        with open(self._path(name), "rb") as file:
             file.seek(offset)
             while at <= number:
-                page = _next_page(file)
-                if page is None or records.header(page)[0] != at:
+                page, size = _page_at(file, at)
+                if not size:
                     return None
-                offset += len(page)
+                offset += size
                 at += 1
-        self._cursor = (index, at, offset)
+        self._cursor = (name, at, offset)
         return page
 
 
@@ -137,15 +153,23 @@ def _is_page_file(name):
     return True
 
 
-def _next_page(file):
-    """The good page that starts where the file stands, or None."""
+def _page_at(file, number):
+    """The page where the file stands, and how far the next one is.
+
+    (None, size) for a damaged page whose size can still be told, (None, 0) where nothing
+    can be told any more.
+    """
     head = file.read(records.HEADER_BYTES)
     try:
         size = records.header(head)[3]
-        if size > records.MAX_PAGE:
-            return None
-        page = head + file.read(size - records.HEADER_BYTES)
-        records.check(page)
     except ValueError:
-        return None
-    return page
+        return None, 0
+    if size > records.MAX_PAGE:
+        return None, 0
+    page = head + file.read(size - records.HEADER_BYTES)
+    try:
+        if records.check(page)[0] != number:
+            return None, size
+    except ValueError:
+        return None, size if len(page) == size else 0
+    return page, size

@@ -27,7 +27,8 @@ class Analysis:
 
     duty: the share (0..1) of the observed plan time in which the layout itself shows the
     right face, None where there is none. boots_without_clock: boots whose times cannot be
-    told; they are left out of everything.
+    told; they are left out of everything. rejected_marks: why some clock marks were not
+    used, a sentence each.
     """
 
     comparison: Comparison
@@ -36,6 +37,7 @@ class Analysis:
     losses: Losses
     verdict: Verdict
     boots_without_clock: tuple[int, ...]
+    rejected_marks: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """The same as JSON's own types; SCHEMA names its form."""
@@ -46,6 +48,7 @@ class Analysis:
             "layout_duty": self.duty,
             "losses": asdict(self.losses),
             "boots_without_clock": list(self.boots_without_clock),
+            "rejected_marks": list(self.rejected_marks),
             "verdict": list(self.sentences),
         }
 
@@ -55,7 +58,14 @@ class Analysis:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        return self.verdict.sentences
+        told = self.verdict.sentences
+        if self.boots_without_clock:
+            boots = ", ".join(str(boot) for boot in self.boots_without_clock)
+            told += (f"What was logged in boot {boots} is left out: it has no clock mark.",)
+        if self.rejected_marks:
+            marks = "; ".join(self.rejected_marks)
+            told += (f"Not all clock marks agree, so the times above may be wrong: {marks}.",)
+        return told
 
 
 def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
@@ -65,8 +75,9 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
     """
     logged = store.crossings(uid)
     clock = ClockModel(store.marks(uid))
-    boots = np.unique(logged.boot)
-    known = [int(boot) for boot in boots if clock.covers(int(boot))]
+    spans = store.observed(uid)
+    boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
+    known = [boot for boot in boots if clock.covers(boot)]
     told = np.isin(logged.boot, known)
     boot, device_ms = logged.boot[told], logged.device_ms[told]
     sigma_s = clock.sigma_s(boot, device_ms)
@@ -82,7 +93,7 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
         return [int(at) for at in clock.utc_us(boot, device_ms)]
 
     observed: list[Interval] = []
-    for boot_number, start_ms, end_ms in store.observed(uid):
+    for boot_number, start_ms, end_ms in spans:
         if clock.covers(boot_number):
             start_us, end_us = utc(boot_number, start_ms, end_ms)
             observed.append((start_us, end_us))
@@ -109,7 +120,8 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
             losses,
             float(np.median(sigma_s)) if len(sigma_s) else None,
         ),
-        boots_without_clock=tuple(int(b) for b in boots if not clock.covers(int(b))),
+        boots_without_clock=tuple(boot for boot in boots if boot not in known),
+        rejected_marks=tuple(one.reason for one in clock.rejected),
     )
 
 

@@ -6,6 +6,7 @@ Nothing heavy is imported here; a command's module is loaded when it is called.
 from __future__ import annotations
 
 import importlib
+import signal
 import sys
 
 import click
@@ -54,6 +55,8 @@ def _dialbench() -> None:
 
 def main() -> None:
     """Entry point. Exit status 2 for what the user can mend, 130 for an interrupt."""
+    # A polite end to the process ends it as an interrupt does: nothing is left behind.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         _dialbench(standalone_mode=False)
     except click.exceptions.Abort:
@@ -68,10 +71,17 @@ def main() -> None:
         for line in str(wrong).splitlines():
             click.echo(f"dialbench: {inert(line)}", err=True)
         sys.exit(2)
+    except KeyboardInterrupt:
+        click.echo("dialbench: interrupted", err=True)
+        sys.exit(130)
     except BrokenPipeError:
         # The reader of a pipe left: there is nobody to tell.
         sys.stderr.close()
         sys.exit(1)
+    except OSError as wrong:
+        where = f"{wrong.filename}: " if wrong.filename else ""
+        click.echo(f"dialbench: {inert(where)}{wrong.strerror or wrong}", err=True)
+        sys.exit(2)
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
@@ -89,17 +89,35 @@ def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
     if settings.days != 1:
         raise UserError("--sky holds one day of measurements: leave --days at 1")
     pressure_mbar, temperature_C = standard_air(measured.elevation_m)
-    hours = round(measured.longitude_deg / 15)
     site = Site(
         name=measured.name,
         latitude_deg=measured.latitude_deg,
         longitude_deg=measured.longitude_deg,
         elevation_m=measured.elevation_m,
-        zone=f"{'-' if hours < 0 else '+'}{abs(hours):02}:00",
+        zone=_nearest_zone(measured.longitude_deg),
         pressure_mbar=pressure_mbar,
         temperature_C=temperature_C,
     )
     return measured, dialfile.placed(dialfile.DEMO, site), measured.date
+
+
+def _nearest_zone(longitude_deg: float) -> str:
+    """The offset in whole hours whose meridian is nearest, such as "-07:00"."""
+    hours = round(longitude_deg / 15)
+    return f"{'-' if hours < 0 else '+'}{abs(hours):02}:00"
+
+
+def in_daylight(utc_us: int) -> Dial:
+    """The demo dial, set up at the longitude where it is mid-morning at utc_us."""
+    dial = dialfile.demo()
+    day_h = utc_us / 3.6e9 % 24
+    longitude_deg = ((10.0 - day_h) * 15 + 180) % 360 - 180
+    site = replace(
+        dial.site,
+        longitude_deg=round(longitude_deg, 4),
+        zone=_nearest_zone(longitude_deg),
+    )
+    return dialfile.placed(dialfile.DEMO, site)
 
 
 def run(settings: Settings, progress: Progress) -> Result:

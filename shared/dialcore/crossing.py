@@ -24,7 +24,7 @@ SHADE = const(1)
 FIRST = const(2)
 
 _BANDS = const(3)
-_UNKNOWN = const(8)  # state bits 0..2: above that threshold; 3..5: not known yet
+_GUESSED = const(8)  # state bits 0..2: above that threshold; 3..5: that is a guess
 
 
 class Calibration:
@@ -113,7 +113,7 @@ class Crossings:
             self.gate = 1
             self.gate_moved = True
             for c in range(self.channels):
-                self._begin(c, (counts[c + FIRST] - dark[c]) * scale[c] // direct)
+                self._begin(c, (counts[c + FIRST] - dark[c]) * scale[c] // direct, now)
             self._before = now
             return
         zone = self._zone
@@ -140,8 +140,8 @@ class Crossings:
             z += 1
         return z
 
-    def _begin(self, c, level):
-        """First sight of a channel: what lies inside a band is not known yet."""
+    def _begin(self, c, level, now):
+        """First sight of a channel: inside a band its state is a guess, until it leaves."""
         z = self._zone_of(level)
         self._zone[c] = z
         state = 0
@@ -149,7 +149,8 @@ class Crossings:
             if z > 2 * k + 1:
                 state |= 1 << k
             elif z == 2 * k + 1:
-                state |= _UNKNOWN << k
+                state |= _GUESSED << k
+                self._mark[c * _BANDS + k] = now
                 if 2 * level >= self._bounds[z] + self._bounds[z + 1]:
                     state |= 1 << k
         self._state[c] = state
@@ -171,8 +172,10 @@ class Crossings:
                 continue
             bit = 1 << k
             state = self._state[c]
-            if state & (_UNKNOWN << k):
-                self._state[c] = state & ~(_UNKNOWN << k) & ~bit | (bit if rise else 0)
-            elif rise != (state >> k & 1):
-                self._state[c] = state ^ bit
+            state &= ~(_GUESSED << k)
+            # A guess that proves wrong is a crossing too: what was told of the channel
+            # as the gate opened must not stay so.
+            if rise != (state >> k & 1):
+                state ^= bit
                 self._sink(c, k, rise, (self._mark[at] + now) // 2)
+            self._state[c] = state

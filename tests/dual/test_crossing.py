@@ -109,14 +109,23 @@ def test_what_happens_behind_a_cloud_is_not_a_crossing():
     assert out[0] == 3
 
 
-def test_first_seen_inside_a_band_says_nothing_about_when():
+def test_first_seen_inside_a_band_is_a_guess_and_set_right_if_it_was_wrong():
     log = Log()
-    watcher = Crossings(calibration(1), log.crossing)
-    watcher.scan(counts([0.5]), 0)
-    watcher.scan(counts([0.6]), 1000)
-    assert log.seen == []
-    watcher.scan(counts([0.4]), 2000)
-    assert [s[1:3] for s in log.seen] == [(1, 0)]
+    watcher = Crossings(calibration(2), log.crossing)
+    out = bytearray(1)
+    watcher.scan(counts([0.505, 0.495]), 0)
+    watcher.levels(out)
+    assert out[0] == 0b0110  # told at once: above the middle threshold, and below it
+    watcher.scan(counts([0.6, 0.4]), 1000)
+    assert log.seen == []  # both guesses were right
+    watcher = Crossings(calibration(2), log.crossing)
+    watcher.scan(counts([0.505, 0.495]), 0)
+    watcher.scan(counts([0.4, 0.6]), 2000)
+    assert log.seen == [(0, 1, 0, 1000), (1, 1, 1, 1000)]
+    watcher.levels(out)
+    assert out[0] == 0b1001
+    watcher.scan(counts([0.4, 0.4]), 4000)
+    assert log.seen[2:] == [(1, 1, 0, 3000)]
 
 
 def test_rebase_moves_times_with_the_epoch():

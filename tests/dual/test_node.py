@@ -5,6 +5,7 @@ import os
 from benchboard import BenchBoard, scratch, wipe
 from dialcore import messages, records
 from dialnode.node import Node
+from dialnode.storage_files import FileStorage
 
 try:
     import micropython
@@ -275,6 +276,172 @@ def test_logging_a_crossing_allocates_nothing_even_over_a_page_turn():
     node = Node(board)
     _locked(node._log, 500)
     assert node._log.overflow == 0
+    wipe(folder)
+
+
+def full_log(board, pages, crossings=20):
+    """A storage with so many pages of boot 1, and their bytes."""
+    storage = board.storage(1 << 20)
+    writer = records.PageWriter()
+    written = []
+    for number in range(pages):
+        writer.start(0)
+        for k in range(crossings):
+            writer.crossing(k & 127, 1, 1, 50 * k + number)
+        page = bytes(writer.sealed(number, 1, 0))
+        storage.append(page)
+        written.append(page)
+    return written
+
+
+def spoil(path, at):
+    with open(path, "rb") as file:
+        data = bytearray(file.read())
+    data[at] ^= 0x10
+    with open(path, "wb") as file:
+        file.write(data)
+
+
+def test_a_damaged_page_costs_no_other_and_its_number_is_not_given_again():
+    for which in (0, 7, 19, 39):
+        folder = scratch("rot")
+        board = BenchBoard(folder)
+        pages = full_log(board, 40)
+        first = which // 32 * 32
+        size = len(pages[0])
+        spoil(folder + "/log/p%08x" % first, (which - first) * size + size // 2)
+        storage = board.storage(1 << 20)
+        assert storage.next == 40
+        for number in range(40):
+            assert storage.read(number) == (None if number == which else pages[number])
+        storage.append(pages[0])
+        assert storage.next == 41 and storage.read(40) is None  # it says it is page 0
+        wipe(folder)
+
+
+def test_a_damaged_header_gives_no_number_again():
+    for which in (0, 7):
+        folder = scratch("head")
+        board = BenchBoard(folder)
+        pages = full_log(board, 20, crossings=300)
+        spoil(folder + "/log/p00000000", which * len(pages[0]))
+        storage = board.storage(1 << 20)
+        assert storage.torn == 1
+        assert storage.next == 32
+        assert [storage.read(n) for n in range(which)] == pages[:which]
+        wipe(folder)
+
+
+class Stubborn(FileStorage):
+    """Refuses to write, in the way asked for."""
+
+    def __init__(self, *arguments):
+        FileStorage.__init__(self, *arguments)
+        self.refuse = 0
+        self.tries = 0
+
+    def _write(self, page):
+        self.tries += 1
+        if self.refuse:
+            with open(self._path(self.next if self._room <= 0 else self._files[-1]), "ab") as file:
+                file.write(page[:10])
+            self._room = 0
+            raise OSError(self.refuse)
+        FileStorage._write(self, page)
+
+
+def test_a_failed_write_leaves_nothing_in_the_way_of_the_next():
+    folder = scratch("failed")
+    board = BenchBoard(folder)
+    pages = full_log(board, 3)
+    storage = Stubborn(folder + "/log", 1 << 20)
+    storage.refuse = 5
+    for _ in range(3):
+        try:
+            storage.append(pages[0])
+        except OSError:
+            continue
+        raise AssertionError("written all the same")
+    storage.refuse = 0
+    writer = records.PageWriter()
+    writer.start(0)
+    writer.crossing(1, 1, 1, 50)
+    last = bytes(writer.sealed(3, 1, 0))
+    storage.append(last)
+    again = board.storage(1 << 20)
+    assert again.next == 4
+    assert [again.read(n) for n in range(4)] == pages + [last]
+    wipe(folder)
+
+
+def test_a_failing_storage_is_not_tried_at_every_scan():
+    folder = scratch("patience")
+    board = BenchBoard(folder, config={"commit_s": 1})
+    node = Node(board)
+    storage = Stubborn(folder + "/log", 1 << 20)
+    storage.refuse = 5
+    node._log._storage = storage
+    for s in range(100):
+        board.light(s * 100, 40000, 2000, [0.0] * 4)
+    node.run()
+    assert 2 <= storage.tries <= 7
+    storage.refuse = 0
+    board.light(20000, 40000, 2000, [0.0] * 4)
+    board.running = True
+    node.run()
+    assert storage.next == 1
+    wipe(folder)
+
+
+def test_a_full_storage_gives_up_its_oldest_file():
+    folder = scratch("full")
+    board = BenchBoard(folder)
+    full_log(board, 70)
+    storage = Stubborn(folder + "/log", 1 << 20)
+    plain = storage._write
+
+    def no_space(page):
+        if len(storage._files) > 2:
+            raise OSError(28)
+        plain(page)
+
+    storage._write = no_space
+    writer = records.PageWriter()
+    writer.start(0)
+    writer.crossing(1, 1, 1, 50)
+    storage.append(writer.sealed(70, 1, 0))
+    assert storage.first == 32 and storage.next == 71
+    wipe(folder)
+
+
+def test_a_storage_that_cannot_be_used_is_told():
+    folder = scratch("nostore")
+    board = BenchBoard(folder)
+    with open(folder + "/log", "w") as file:
+        file.write("in the way")
+    board.ask(messages.HELLO, b"\x01\x01")
+    board.ask(messages.SEAL)
+    answers = run(board)
+    assert b"storage" in messages.unpack_hello(answers[0][2])[11]
+    wipe(folder)
+
+
+def test_a_host_that_asks_and_does_not_read_is_not_heard():
+    folder = scratch("deaf")
+    board = BenchBoard(folder)
+    board.room = 0
+    for k in range(500):
+        board.ask(messages.STATUS, sequence=k & 255)
+        board.ask(0x33)
+    node = Node(board)
+    for _ in range(200):
+        node._serve.step()
+    assert len(node._serve._out) < 4096
+    assert len(board.heard) > 5000
+    board.room = 1 << 20
+    while board.heard or node._serve.busy:
+        node._serve.step()
+    assert len(board.answers()) == 1000
     wipe(folder)
 
 

@@ -16,6 +16,8 @@ from pathlib import Path
 import pytest
 
 DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
+# Taken like Ctrl-C; to that, the background jobs of a shell are born deaf.
+END = signal.SIGTERM
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 MISTAKES = """
@@ -82,9 +84,10 @@ def test_three_mistakes_are_all_told_with_their_paths(dialbench: Run, tmp_path: 
         assert ran.stdout == ""
 
 
-def test_an_absent_port(dialbench: Run, demo_toml: Path) -> None:
+def test_an_absent_port(dialbench: Run, demo_toml: Path, tmp_path: Path) -> None:
     told = sentence(dialbench("watch", "/dev/ttyNOWHERE", "--dial", demo_toml, "--once"))
     assert "/dev/ttyNOWHERE" in told
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_silent_port(dialbench: Run, demo_toml: Path) -> None:
@@ -144,6 +147,19 @@ def test_demo_refuses_to_write_over_what_is_there(dialbench: Run, tmp_path: Path
     assert list((tmp_path / "mine").iterdir()) == []
 
 
+def test_no_number_is_refused_and_no_folder_is_told(dialbench: Run, tmp_path: Path) -> None:
+    assert dialbench("demo", "--turned", "nan").returncode == 2
+    assert dialbench("watch", "--virtual", "--speed", "nan").returncode == 2
+    (tmp_path / "file").write_text("")
+    assert "file" in sentence(dialbench("demo", "--keep", "file/sub"))
+    assert "file" in sentence(dialbench("virtual", "--keep", "file/sub"))
+
+
+def test_two_virtual_dials_do_not_share_a_folder(dialbench: Run, tmp_path: Path) -> None:
+    with virtual_dial(tmp_path, "--keep", "board"):
+        assert "another virtual dial" in sentence(dialbench("virtual", "--keep", "board"))
+
+
 def test_demo_refuses_a_sky_that_is_none(dialbench: Run, tmp_path: Path) -> None:
     (tmp_path / "sky.dat").write_text("Nowhere\nno place\n")
     assert "sky.dat" in sentence(dialbench("demo", "--sky", "sky.dat"))
@@ -185,15 +201,18 @@ def test_demo_in_a_pipe_shows_no_progress(dialbench: Run, tmp_path: Path) -> Non
 
 
 @contextmanager
-def virtual_dial(folder: Path) -> Iterator[dict[str, str]]:
+def virtual_dial(folder: Path, *words: str) -> Iterator[dict[str, str]]:
     process = subprocess.Popen(
-        [*DIALBENCH, "virtual", "--json"], cwd=folder, stdout=subprocess.PIPE, text=True
+        [*DIALBENCH, "virtual", "--json", *words],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        text=True,
     )
     assert process.stdout is not None
     try:
         yield json.loads(process.stdout.readline())
     finally:
-        process.send_signal(signal.SIGINT)
+        process.send_signal(END)
         assert process.wait(20) == 0
         process.stdout.close()
 
@@ -240,7 +259,7 @@ def test_an_interrupted_demo_says_so_and_leaves_a_whole_store(tmp_path: Path) ->
             process.wait(0.01)
         except subprocess.TimeoutExpired:
             continue
-    process.send_signal(signal.SIGINT)
+    process.send_signal(END)
     out, err = process.communicate(timeout=20)
     assert process.returncode == 130
     assert err.strip() == "dialbench: interrupted"

@@ -120,6 +120,6 @@ def test_a_board_that_falls_silent_is_told_and_comes_back(
         shown.keys("q")
         shown.until(lambda text: "ended 0" in text)
     finally:
-        board.send_signal(signal.SIGINT)
+        board.send_signal(signal.SIGTERM)
         board.wait(20)
         board.stdout.close()

@@ -51,8 +51,6 @@ def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: 
     if as_json:
         click.echo(json.dumps({"board": uid, **found.as_dict()}))
         return
-    for boot in found.boots_without_clock:
-        screen.note(f"boot {boot} has no clock mark and is left out")
     screen.table(f"{dial.name}, {dial.site.name}", found.rows)
     for sentence in found.sentences:
         screen.say(sentence)

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from dialbench import demo
-from dialbench.commands import screen
+from dialbench.commands import options, screen
 from dialbench.errors import UserError
 
 
@@ -29,16 +29,8 @@ def _fresh_folder() -> Path:
     help="A day of measured irradiance (daily file of the SURFRAD network); "
     "the dial is set up where it was measured.",
 )
-@click.option("--clouds", is_flag=True, help="An invented cloudy sky instead of a clear one.")
-@click.option(
-    "--turned",
-    type=click.FloatRange(-15, 15),
-    default=0.0,
-    metavar="DEG",
-    help="Turn the true body about the polar axis by so much, unknown to the host.",
-)
+@options.truth
 @click.option("--days", type=click.IntRange(1, 366), default=1, show_default=True)
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.demo/1" object.')
 @click.option(
     "--keep",
@@ -48,7 +40,7 @@ def _fresh_folder() -> Path:
 )
 def command(
     sky: Path | None,
-    clouds: bool,
+    cloudy: bool,
     turned: float,
     days: int,
     seed: int,
@@ -63,14 +55,14 @@ def command(
     folder = keep or _fresh_folder()
     if folder.exists():
         raise UserError(f"--keep {folder}: is there already; name a folder that is not")
-    settings = demo.Settings(folder, days, seed, turned, sky, clouds)
+    settings = demo.Settings(folder, days, seed, turned, sky, cloudy)
     with screen.progress() as progress:
         result = demo.run(settings, progress)
     if as_json:
         click.echo(json.dumps(result.as_dict()))
         return
     if not result.real_micropython:
-        screen.note("no MicroPython for this machine: the firmware ran on CPython instead")
+        screen.note(screen.NO_MICROPYTHON)
     screen.table(f"{result.dial.name}, {result.dial.site.name}", result.analysis.rows)
     for sentence in result.analysis.sentences:
         screen.say(sentence)

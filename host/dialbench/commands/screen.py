@@ -13,6 +13,8 @@ from rich.text import Text
 
 from dialbench.errors import inert
 
+NO_MICROPYTHON = "no MicroPython for this machine: the firmware runs on CPython instead"
+
 
 def note(text: str) -> None:
     """A remark that is no result: to stderr."""

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from dialbench import dialfile
+from dialbench import demo, dialfile
 from dialbench.clock import SystemClock
-from dialbench.commands import screen
+from dialbench.commands import options, screen
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.virtual import clouds
@@ -23,20 +22,6 @@ SCHEMA = "dialbench.virtual/1"
 _SCAN_MS = 100
 
 
-def in_daylight(utc_us: int) -> Dial:
-    """The demo dial, set up at the longitude where it is mid-morning at utc_us."""
-    dial = dialfile.demo()
-    day_h = utc_us / 3.6e9 % 24
-    longitude_deg = ((10.0 - day_h) * 15 + 180) % 360 - 180
-    hours = round(longitude_deg / 15)
-    site = replace(
-        dial.site,
-        longitude_deg=round(longitude_deg, 4),
-        zone=f"{'-' if hours < 0 else '+'}{abs(hours):02}:00",
-    )
-    return dialfile.placed(dialfile.DEMO, site)
-
-
 @click.command("virtual")
 @click.option(
     "--dial",
@@ -44,9 +29,7 @@ def in_daylight(utc_us: int) -> Dial:
     type=click.Path(path_type=Path),
     help="A dial.toml.  [default: the demo dial, moved to where it is morning now]",
 )
-@click.option("--clouds", "cloudy", is_flag=True, help="An invented cloudy sky.")
-@click.option("--turned", type=click.FloatRange(-15, 15), default=0.0, metavar="DEG")
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
+@options.truth
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),
@@ -79,7 +62,7 @@ def _dial(given: Path | None, kept: Path) -> Dial:
         if given is not None and dialfile.load(given).hash != dial.hash:
             raise UserError(f"{kept} is another dial than {given}: keep this one elsewhere")
         return dial
-    dial = dialfile.load(given) if given else in_daylight(SystemClock().utc_us())
+    dial = dialfile.load(given) if given else demo.in_daylight(SystemClock().utc_us())
     kept.parent.mkdir(parents=True, exist_ok=True)
     kept.write_text(dialfile.dump(dial))
     return dial
@@ -104,7 +87,7 @@ def _run(dial: Dial, folder: Path, truth: Truth, cloudy: bool, seed: int, as_jso
             click.echo(f"{dial.name} at {dial.site.name} on {board.port}, until Ctrl-C. Try:")
             click.echo(f"  dialbench watch {board.port} --dial {toml}")
         if not board.real_micropython:
-            screen.note("no MicroPython for this machine: the firmware runs on CPython instead")
+            screen.note(screen.NO_MICROPYTHON)
         board.start(now_us)
         try:
             while board.alive:

@@ -13,7 +13,7 @@ import click
 
 from dialbench import dialfile
 from dialbench.clock import SystemClock
-from dialbench.commands import screen
+from dialbench.commands import options, screen
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.sky import to_us
@@ -46,7 +46,7 @@ def _virtual(
         scan_ms=scan_ms,
     ) as board:
         if not board.real_micropython:
-            screen.note("no MicroPython for this machine: the firmware runs on CPython instead")
+            screen.note(screen.NO_MICROPYTHON)
         ready_us = start_us + _SETTLE_S * 1_000_000
         board.run(start_us, ready_us)
         board.start(ready_us, speed)
@@ -75,14 +75,12 @@ def _virtual(
 )
 @click.option(
     "--speed",
-    type=click.FloatRange(0.1, 600),
+    type=options.Finite(0.1, 600),
     default=1.0,
     show_default=True,
     help="With --virtual: how many times as fast as the clock.",
 )
-@click.option("--turned", type=click.FloatRange(-15, 15), default=0.0, metavar="DEG")
-@click.option("--clouds", "cloudy", is_flag=True, help="With --virtual: an invented cloudy sky.")
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
+@options.truth
 @click.option("--once", "only_once", is_flag=True, help="One look as plain text, then end.")
 @click.option("--json", "as_json", is_flag=True, help='One look as a "dialbench.watch/1" object.')
 def command(

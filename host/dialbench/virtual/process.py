@@ -117,6 +117,14 @@ class VirtualDial:
 
     def __enter__(self) -> Self:
         self._folder.mkdir(parents=True, exist_ok=True)
+        self._lock = (self._folder / "lock").open("w")
+        try:
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self._lock.close()
+            raise VirtualError(
+                f"another virtual dial runs in {self._folder}: stop it, or keep this one elsewhere"
+            ) from None
         (self._folder / "uid").write_text(self.uid)
         (self._folder / "config.json").write_text(json.dumps(self._config()))
         board_end, host_end = pty.openpty()
@@ -156,6 +164,7 @@ class VirtualDial:
             self._process.kill()
             self._process.wait()
         os.close(self._host_end)
+        self._lock.close()
 
     def run(self, start_us: int, end_us: int, progress: Progress | None = None) -> None:
         """Let the board live from start_us to end_us, as fast as it takes the light.

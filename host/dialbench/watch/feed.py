@@ -80,7 +80,8 @@ class Feed:
         """One board, from its first answer until it is lost."""
         port = self._source.port
         try:
-            with Store.open(self._store_path) as store, self._source.open() as board:
+            # In this order: where no board answers, no store is made.
+            with self._source.open() as board, Store.open(self._store_path) as store:
                 utc_us = self._source.clock.utc_us
                 session = Session(board, store, self._dial, port, utc_us, self._monotonic_s, post)
                 session.begin()

@@ -26,7 +26,8 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
     """
     from dialbench.watch.app import WatchApp
 
-    Store.open(store_path).close()
+    if store_path.exists():
+        Store.open(store_path).close()
     sky = Sky(dial.site)
     forecast = Forecast(dial, sky)
     forecast.moment(source.clock.utc_us())  # an instant out of the ephemeris' reach tells now

@@ -18,6 +18,7 @@ POST_S = 0.05  # looks and progress reach the screen at most 20 times a second
 STATUS_S = 5.0
 MARK_US = 600_000_000
 _LISTEN_S = 0.1
+_DRAIN = 32  # looks taken in a row: a board at speed sends on and on
 _MARKS_KEPT = 12
 
 
@@ -105,7 +106,9 @@ class Session:
 
     def _listen(self, timeout_s: float) -> None:
         look = self._board.live(timeout_s)
-        while look is not None:
+        for _ in range(_DRAIN):
+            if look is None:
+                break
             self._look, self._look_s = look, self._monotonic_s()
             look = self._board.live(0.0)
         if self._look is not None and self._due():

@@ -1,0 +1,45 @@
+"""Options that several commands have, and what they mean alike."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+class Finite(click.FloatRange):
+    """A range of floats that nan does not slip into."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number", param, ctx)
+        return number
+
+
+def truth(command: _Command) -> _Command:
+    """--turned, --clouds and --seed: what the virtual dial and its sky really are."""
+    for option in (
+        click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True),
+        click.option(
+            "--clouds",
+            "cloudy",
+            is_flag=True,
+            help="An invented cloudy sky instead of a clear one.",
+        ),
+        click.option(
+            "--turned",
+            type=Finite(-15, 15),
+            default=0.0,
+            metavar="DEG",
+            help="Turn the true body about the polar axis by so much, unknown to the host.",
+        ),
+    ):
+        command = option(command)
+    return command
