@@ -430,18 +430,18 @@ def test_a_host_that_asks_and_does_not_read_is_not_heard():
     folder = scratch("deaf")
     board = BenchBoard(folder)
     board.room = 0
-    for k in range(500):
-        board.ask(messages.STATUS, sequence=k & 255)
+    for k in range(60):
+        board.ask(messages.STATUS, sequence=k)
         board.ask(0x33)
     node = Node(board)
     for _ in range(200):
         node._serve.step()
-    assert len(node._serve._out) < 4096
-    assert len(board.heard) > 5000
+    assert len(node._serve._out) < 3000
+    assert len(board.heard) > 500
     board.room = 1 << 20
     while board.heard or node._serve.busy:
         node._serve.step()
-    assert len(board.answers()) == 1000
+    assert len(board.answers()) == 120
     wipe(folder)
 
 
