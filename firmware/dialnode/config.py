@@ -21,7 +21,7 @@ class Config:
             raise ValueError("dial_hash: 16 hex digits expected")
         self.scan_ms = _number(facts, "scan_ms", 1, 60000)
         self.commit_s = _number(facts, "commit_s", 1, 86400)
-        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 29)
+        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 23)
         self.calibration = Calibration(
             _whole(facts, "dark"),
             _whole(facts, "scale"),

@@ -29,7 +29,7 @@ class Node:
         config, trouble = configuration.load(board.config_path)
         try:
             storage = board.storage(config.log_bytes if config else _LOG_BYTES)
-        except OSError as wrong:
+        except (OSError, MemoryError) as wrong:
             config, trouble = None, "the storage cannot be used: %s" % wrong
             storage = _NoStorage()
         self._board = board

@@ -3,6 +3,7 @@
 from dialcore import framing, messages, records
 
 _PAGES_A_FETCH = 32
+_RESEAL_MS = 10000
 
 
 class Serve:
@@ -23,6 +24,7 @@ class Serve:
         self._period = 0  # of the stream; 0 is off
         self._due = 0
         self._dropped = 0
+        self._sealed = -_RESEAL_MS
         self.released = False
         self._requests = {
             messages.HELLO: self._hello,
@@ -42,6 +44,7 @@ class Serve:
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         self._due -= shift_ms
+        self._sealed -= shift_ms
 
     def step(self):
         """Take what has come, send what can go."""
@@ -162,8 +165,12 @@ class Serve:
             self._send(messages.PAGE, sequence, messages.pack_number(number) + page)
 
     def _seal(self, sequence, _payload):
-        if self._scan:
-            self._scan.snapshot()
+        # Sealing costs a page: what nothing has been added to is not sealed again at once.
+        now = self._clock.offset_ms
+        if self._log.open_records or now - self._sealed >= _RESEAL_MS:
+            self._sealed = now
+            if self._scan:
+                self._scan.snapshot()
         if self._log.seal():
             self._answer(messages.SEAL, sequence, messages.pack_number(self._log.next_page))
         else:
@@ -177,7 +184,9 @@ class Serve:
         self._answer(messages.STREAM, sequence)
 
     def _release(self, sequence, _payload):
-        self._log.seal()
+        if not self._log.seal():
+            self._refuse(sequence, messages.STORAGE_FAULT, "the storage takes no page")
+            return
         self._answer(messages.RELEASE, sequence)
         self.released = True
 

@@ -1,8 +1,9 @@
 """Pages in files on the board's filesystem: the default storage.
 
-A storage offers append(page), read(number), first, next, torn. Here a file holds up to
-32 pages one after the other and is named by the number of its first; the oldest files
-go when the log has grown to its limit. A page that a power cut tore is found by its
+A storage offers append(page), read(number), first, next, torn. Here a file holds pages one
+after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
+files go when the log has grown to its limit, in bytes or in files: the names must fit into
+the board's memory. A page that a power cut tore is found by its
 CRC, counted and left where it is; the next page then begins a new file. A page damaged
 later is skipped by its size and costs no other.
 """
@@ -12,7 +13,9 @@ import os
 from dialcore import records
 from dialcore.compat import const
 
-_PER_FILE = const(32)
+_PER_FILE = const(256)
+_FILE_BYTES = const(32768)
+_FILES = const(256)
 _NO_SPACE = const(28)  # ENOSPC, which small builds do not name
 
 
@@ -81,11 +84,11 @@ class FileStorage:
                 # Where there is no more space than this, less must do.
                 if wrong.args[0] != _NO_SPACE or not self._retire():
                     raise
-        while sum(self._sizes) > self._limit and self._retire():
+        while (sum(self._sizes) > self._limit or len(self._files) > _FILES) and self._retire():
             pass
 
     def _write(self, page):
-        fresh = self._room <= 0
+        fresh = self._room <= 0 or self._sizes[-1] >= _FILE_BYTES
         name = self.next if fresh else self._files[-1]
         try:
             with open(self._path(name), "wb" if fresh else "ab") as file:

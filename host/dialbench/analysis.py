@@ -27,7 +27,8 @@ class Analysis:
 
     duty: the share (0..1) of the observed plan time in which the layout itself shows the
     right face, None where there is none. boots_without_clock: boots whose times cannot be
-    told; they are left out of everything. rejected_marks: why some clock marks were not
+    told, other_boots: boots logged with another dial than this; both are left out of
+    everything. rejected_marks: why some clock marks were not
     used, a sentence each.
     """
 
@@ -37,6 +38,7 @@ class Analysis:
     losses: Losses
     verdict: Verdict
     boots_without_clock: tuple[int, ...]
+    other_boots: tuple[int, ...]
     rejected_marks: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
@@ -48,6 +50,7 @@ class Analysis:
             "layout_duty": self.duty,
             "losses": asdict(self.losses),
             "boots_without_clock": list(self.boots_without_clock),
+            "other_boots": list(self.other_boots),
             "rejected_marks": list(self.rejected_marks),
             "verdict": list(self.sentences),
         }
@@ -60,24 +63,37 @@ class Analysis:
     def sentences(self) -> tuple[str, ...]:
         told = self.verdict.sentences
         if self.boots_without_clock:
-            boots = ", ".join(str(boot) for boot in self.boots_without_clock)
-            told += (f"What was logged in boot {boots} is left out: it has no clock mark.",)
+            told += (f"Left out for want of a clock mark: {_boots(self.boots_without_clock)}.",)
+        if self.other_boots:
+            told += (f"Left out as logged with another dial: {_boots(self.other_boots)}.",)
         if self.rejected_marks:
             marks = "; ".join(self.rejected_marks)
             told += (f"Not all clock marks agree, so the times above may be wrong: {marks}.",)
         return told
 
 
-def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
+def _boots(numbers: tuple[int, ...]) -> str:
+    return f"boot{'s' if len(numbers) > 1 else ''} {', '.join(str(n) for n in numbers)}"
+
+
+def analyse(
+    store: Store, uid: str, dial: Dial, sky: Sky, logged_with: str | None = None
+) -> Analysis:
     """Compare what board uid logged with what the ephemeris says of the dial as drawn.
 
-    Raises UserError's kinds for a store or a time that cannot be read.
+    logged_with: hash of the dial that the log must be of, where that is not `dial` itself;
+    boots that name another are left out. Raises UserError's kinds for a store or a time that cannot be read.
     """
     logged = store.crossings(uid)
     clock = ClockModel(store.marks(uid))
     spans = store.observed(uid)
     boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
-    known = [boot for boot in boots if clock.covers(boot)]
+    others = {
+        one.boot
+        for one in store.events(uid, records.BOOT)
+        if records.unpack_boot(one.payload)[0].hex() != (logged_with or dial.hash)
+    }
+    known = [boot for boot in boots if clock.covers(boot) and boot not in others]
     told = np.isin(logged.boot, known)
     boot, device_ms = logged.boot[told], logged.device_ms[told]
     sigma_s = clock.sigma_s(boot, device_ms)
@@ -94,13 +110,13 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
 
     observed: list[Interval] = []
     for boot_number, start_ms, end_ms in spans:
-        if clock.covers(boot_number):
+        if boot_number in known:
             start_us, end_us = utc(boot_number, start_ms, end_ms)
             observed.append((start_us, end_us))
     snapshots = [
         (utc(one.boot, one.device_ms)[0], one.payload)
         for one in store.events(uid, records.SNAPSHOT)
-        if clock.covers(one.boot)
+        if one.boot in known
     ]
     predicted, days = _predicted(dial, sky, observed, measured)
     comparison = compare(predicted, measured, observed)
@@ -120,7 +136,8 @@ def analyse(store: Store, uid: str, dial: Dial, sky: Sky) -> Analysis:
             losses,
             float(np.median(sigma_s)) if len(sigma_s) else None,
         ),
-        boots_without_clock=tuple(boot for boot in boots if boot not in known),
+        boots_without_clock=tuple(boot for boot in boots if not clock.covers(boot)),
+        other_boots=tuple(sorted(others & set(boots))),
         rejected_marks=tuple(one.reason for one in clock.rejected),
     )
 

@@ -137,9 +137,9 @@ def run(settings: Settings, progress: Progress) -> Result:
         raise UserError(f"the Sun does not rise at {dial.site.name} on {first_day}")
     settings.folder.mkdir(parents=True, exist_ok=True)
     toml = dialfile.dump(dial)
-    (settings.folder / "dial.toml").write_text(toml)
+    (settings.folder / "dial.toml").write_text(toml, encoding="utf-8")
     (settings.folder / "settings.json").write_text(
-        json.dumps(asdict(settings), default=str, indent=2) + "\n"
+        json.dumps(asdict(settings), default=str, indent=2) + "\n", encoding="utf-8"
     )
     with (
         VirtualDial(
@@ -167,5 +167,7 @@ def run(settings: Settings, progress: Progress) -> Result:
             pages_pulled=pulled.pages,
             analysis=analysis,
         )
-    (settings.folder / "result.json").write_text(json.dumps(result.as_dict(), indent=2) + "\n")
+    (settings.folder / "result.json").write_text(
+        json.dumps(result.as_dict(), indent=2) + "\n", encoding="utf-8"
+    )
     return result

@@ -307,9 +307,8 @@ def test_a_damaged_page_costs_no_other_and_its_number_is_not_given_again():
         folder = scratch("rot")
         board = BenchBoard(folder)
         pages = full_log(board, 40)
-        first = which // 32 * 32
-        size = len(pages[0])
-        spoil(folder + "/log/p%08x" % first, (which - first) * size + size // 2)
+        starts = [sum(len(page) for page in pages[:n]) for n in range(40)]
+        spoil(folder + "/log/p00000000", starts[which] + len(pages[which]) // 2)
         storage = board.storage(1 << 20)
         assert storage.next == 40
         for number in range(40):
@@ -327,7 +326,7 @@ def test_a_damaged_header_gives_no_number_again():
         spoil(folder + "/log/p00000000", which * len(pages[0]))
         storage = board.storage(1 << 20)
         assert storage.torn == 1
-        assert storage.next == 32
+        assert storage.next == 256
         assert [storage.read(n) for n in range(which)] == pages[:which]
         wipe(folder)
 
@@ -393,15 +392,61 @@ def test_a_failing_storage_is_not_tried_at_every_scan():
     wipe(folder)
 
 
+def test_the_number_of_files_is_bounded():
+    folder = scratch("files")
+    storage = BenchBoard(folder).storage(1 << 23)
+    writer = records.PageWriter()
+    for number in range(300):
+        writer.start(0)
+        writer.crossing(1, 1, 1, 50)
+        storage._room = 0  # as after a power cut: a new file each time
+        storage.append(writer.sealed(number, 1, 0))
+    assert len(os.listdir(folder + "/log")) == 256
+    assert storage.first == 44 and storage.next == 300
+    wipe(folder)
+
+
+def test_sealing_again_and_again_costs_no_pages():
+    folder = scratch("seals")
+    board = BenchBoard(folder)
+    board.light(1000, 40000, 2000, [0.0] * 4)
+    node = Node(board)
+    for at in (1000, 2000, 5000, 12000, 12500):
+        board.light(at, 40000, 2000, [0.0] * 4)
+        board.ask(messages.SEAL)
+        board.running = True
+        node.run()
+    nexts = [messages.unpack_number(a[2]) for a in board.answers()]
+    assert nexts == [1, 1, 1, 2, 2]  # one for the start, one after ten seconds
+    wipe(folder)
+
+
+def test_release_is_refused_while_the_storage_takes_nothing():
+    folder = scratch("keeps")
+    board = BenchBoard(folder)
+    node = Node(board)
+    storage = Stubborn(folder + "/log", 1 << 20)
+    storage.refuse = 5
+    node._log._storage = storage
+    board.ask(messages.RELEASE)
+    board.running = True
+    node.run()
+    assert [(a[0], a[2][0]) for a in board.answers()] == [
+        (messages.REFUSED, messages.STORAGE_FAULT)
+    ]
+    assert not node._serve.released
+    wipe(folder)
+
+
 def test_a_full_storage_gives_up_its_oldest_file():
     folder = scratch("full")
     board = BenchBoard(folder)
-    full_log(board, 70)
+    full_log(board, 70, crossings=300)
     storage = Stubborn(folder + "/log", 1 << 20)
     plain = storage._write
 
     def no_space(page):
-        if len(storage._files) > 2:
+        if len(storage._files) > 1:
             raise OSError(28)
         plain(page)
 
@@ -410,7 +455,7 @@ def test_a_full_storage_gives_up_its_oldest_file():
     writer.start(0)
     writer.crossing(1, 1, 1, 50)
     storage.append(writer.sealed(70, 1, 0))
-    assert storage.first == 32 and storage.next == 71
+    assert storage.first > 30 and storage.next == 71
     wipe(folder)
 
 
@@ -487,7 +532,8 @@ def test_the_ring_retires_whole_oldest_files_and_says_so():
             pass
         storage.append(writer.sealed(number, 1, 0))
     assert storage.next == 200
-    assert storage.first > 0 and storage.first % 32 == 0
+    assert storage.first > 100
+    assert "p%08x" % storage.first in os.listdir(folder + "/log")
     assert storage.read(storage.first - 1) is None
     assert records.check(storage.read(storage.first))[0] == storage.first
     assert records.check(storage.read(199))[0] == 199

@@ -242,6 +242,23 @@ def test_a_virtual_dial_is_pulled_watched_and_compared_like_a_real_one(
     assert facts["losses"]["missing_pages"] == 0
 
 
+def test_a_look_at_a_board_leaves_nothing_behind_and_takes_no_virtual_options(
+    dialbench: Run, tmp_path: Path, demo_toml: Path
+) -> None:
+    for option in (
+        ["--turned", "3"],
+        ["--clouds"],
+        ["--speed", "9"],
+        ["--at", "2027-04-16T11:10Z"],
+    ):
+        told = sentence(dialbench("watch", "/dev/null", "--dial", demo_toml, *option))
+        assert f"{option[0]} goes with --virtual" in told
+    with virtual_dial(tmp_path, "--keep", "board") as told:
+        before = {path.name for path in tmp_path.iterdir()}
+        assert dialbench("watch", told["port"], "--dial", told["dial"], "--once").returncode == 0
+        assert {path.name for path in tmp_path.iterdir()} == before
+
+
 def test_an_interrupted_demo_says_so_and_leaves_a_whole_store(tmp_path: Path) -> None:
     process = subprocess.Popen(
         [*DIALBENCH, "demo", "--days", "30", "--keep", "kept"],

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from dialbench import demo
+from dialbench import demo, dialfile
 from dialbench.analysis import analyse
 from dialbench.clock import ClockModel
 from dialbench.compare import MISSED
-from dialbench.sky import Sky
+from dialbench.link import Board
+from dialbench.sky import Sky, to_us
 from dialbench.store import Store
 from dialbench.virtual import clouds
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
 
 MEASURED = Path(__file__).parents[1] / "data" / "surfrad-slv16001.dat"
 
@@ -151,3 +155,29 @@ def test_several_days_are_one_log(tmp_path: Path) -> None:
         for at in result.analysis.comparison.measured.utc_us
     }
     assert len(days) == 2
+
+
+def test_a_log_of_two_dials_is_not_judged_as_one(tmp_path: Path) -> None:
+    """A board that was set up for another dial keeps its old pages: they are left out."""
+    first = dialfile.demo()
+    second = dialfile.placed(dialfile.DEMO, replace(first.site, longitude_deg=-17.9))
+    noon_us = to_us(datetime(2027, 4, 16, 12, 30, tzinfo=UTC))
+    with Store.open(tmp_path / "store.sqlite") as store:
+        for dial in (first, second):
+            board_of = VirtualDial(
+                Truth.draw(dial, 1), clouds.Clear(), tmp_path / "board", noon_us, seed=1
+            )
+            board_of.uid = "00112233445566ff"
+            with board_of, Board.open(board_of.port, board_of.clock) as board:
+                store.add_board(board.hello, dialfile.dump(dial))
+                board_of.run(noon_us, noon_us + 3_600_000_000)
+                board.pull(store)
+            noon_us += 3_700_000_000
+        both = [analyse(store, "00112233445566ff", d, Sky(d.site)) for d in (first, second)]
+    for found, other in zip(both, (2, 1), strict=True):
+        assert found.other_boots == (other,)
+        assert f"another dial: boot {other}" in found.sentences[-1]
+        count = found.comparison.counts
+        assert count["unexpected"] == count["missed"] == 0
+        assert count["matched"] > 100
+        assert 0.9 < found.comparison.observed_hours < 1.1

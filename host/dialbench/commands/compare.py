@@ -31,6 +31,7 @@ def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: 
         raise UserError(f"{store_path}: there is no such store; dialbench pull makes one")
     with Store.open(store_path) as store:
         boards = {board.uid: board for board in store.boards()}
+        uid = uid.lower() if uid else None
         if uid is None:
             if len(boards) != 1:
                 raise UserError(
@@ -47,7 +48,17 @@ def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: 
             dial = dialfile.parse(kept, f"dial of board {uid}")
         else:
             raise UserError(f"{store_path} does not know board {uid}'s dial: name it with --dial")
-        found = analyse(store, uid, dial, Sky(dial.site))
+        logged_with = boards[uid].dial_hash
+        if len(dial.channels) != boards[uid].channels:
+            raise UserError(
+                f"--dial {dial_path}: has {len(dial.channels)} channels, the board "
+                f"{boards[uid].channels}: it cannot be the dial this log was made with"
+            )
+        if dial.hash != logged_with:
+            screen.note(
+                f"the log was made with dial {logged_with}; it is compared with dial {dial.hash}"
+            )
+        found = analyse(store, uid, dial, Sky(dial.site), logged_with)
     if as_json:
         click.echo(json.dumps({"board": uid, **found.as_dict()}))
         return

@@ -36,7 +36,7 @@ def _fresh_folder() -> Path:
     "--keep",
     type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Where to keep dial, board, store and result; must not exist.  [default: dialbench-demo]",
+    help="Where to keep dial, board, store and result; must not exist.  [default: dialbench-demo, or the first dialbench-demo-N that is free]",
 )
 def command(
     sky: Path | None,

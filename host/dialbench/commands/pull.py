@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -62,7 +63,9 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
         "pages_pulled": pulled.pages,
         "bytes_pulled": pulled.bytes,
         "records_lost": losses.overflow_records,
-        "pages_missing": losses.missing_pages,
+        "losses": asdict(losses),
+        "pages_absent": pulled.absent,
+        "pages_lacking": pulled.lacking,
         "unsealed": pulled.unsealed,
     }
     if as_json:
@@ -72,6 +75,13 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
         f"{pulled.pages} new pages ({pulled.bytes} bytes) from board {hello.uid} "
         f"are in {store_path}."
     )
+    lost = [
+        f"{name.replace('_', ' ')}: {number}" for name, number in asdict(losses).items() if number
+    ]
+    if pulled.absent:
+        lost.append(f"pages the board should hold and does not: {pulled.absent}")
+    if lost:
+        screen.note(f"not everything is there: {'; '.join(lost)}")
     if pulled.lacking:
         screen.note(f"{pulled.lacking} pages did not come through: pull again")
     if pulled.unsealed:

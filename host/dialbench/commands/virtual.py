@@ -64,7 +64,7 @@ def _dial(given: Path | None, kept: Path) -> Dial:
         return dial
     dial = dialfile.load(given) if given else demo.in_daylight(SystemClock().utc_us())
     kept.parent.mkdir(parents=True, exist_ok=True)
-    kept.write_text(dialfile.dump(dial))
+    kept.write_text(dialfile.dump(dial), encoding="utf-8")
     return dial
 
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from dialbench import dialfile
 from dialbench.clock import SystemClock
@@ -100,6 +101,11 @@ def command(
 
     Give the serial PORT of a board, or --virtual.
     """
+    context = click.get_current_context()
+    if not virtual:
+        for name in ("at", "speed", "turned", "cloudy", "seed"):
+            if context.get_parameter_source(name) is not ParameterSource.DEFAULT:
+                raise UserError(f"--{'clouds' if name == 'cloudy' else name} goes with --virtual")
     if virtual == (port is not None):
         raise UserError("watch needs either a PORT or --virtual")
     if not virtual and dial_path is None:
@@ -112,8 +118,10 @@ def command(
             with _virtual(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
                 _show(source, dial, store_path, only_once, as_json)
         else:
-            source = Source(str(port), SystemClock())
-            _show(source, dial, store_path or Path("dialbench.sqlite"), only_once, as_json)
+            store_path = store_path or Path("dialbench.sqlite")
+            if (only_once or as_json) and not store_path.exists():
+                store_path = Path(scratch) / "store.sqlite"  # a look leaves nothing behind
+            _show(Source(str(port), SystemClock()), dial, store_path, only_once, as_json)
 
 
 def _show(source: Source, dial: Dial, store_path: Path, only_once: bool, as_json: bool) -> None:

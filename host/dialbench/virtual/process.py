@@ -125,8 +125,8 @@ class VirtualDial:
             raise VirtualError(
                 f"another virtual dial runs in {self._folder}: stop it, or keep this one elsewhere"
             ) from None
-        (self._folder / "uid").write_text(self.uid)
-        (self._folder / "config.json").write_text(json.dumps(self._config()))
+        (self._folder / "uid").write_text(self.uid, encoding="utf-8")
+        (self._folder / "config.json").write_text(json.dumps(self._config()), encoding="utf-8")
         board_end, host_end = pty.openpty()
         light_out, light_in = os.pipe()
         for end in (board_end, light_out):
