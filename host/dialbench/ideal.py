@@ -2,7 +2,8 @@
 
 A real body's bores cross, and light finds ways from one into another; then what counts is
 `dialbench.predict`. Where a bore is far from all others the two agree, and what they differ
-by elsewhere is the crossing bores' doing.
+by elsewhere is the crossing bores' doing. `crossings` here is exact to milliseconds: what
+predict's own search is held against.
 
 A channel's lit fraction is that of the union of its bores. Of two bores of a channel,
 the Sun lights the exit from one side through the one it leaves, from the other side

@@ -134,3 +134,21 @@ class BenchBoard:
         bodies = framing.Decoder().received(self.said)
         self.said = b""
         return [(b[0], b[1], b[2:]) for b in bodies]
+
+
+class Stubborn(FileStorage):
+    """Refuses to write, in the way asked for."""
+
+    def __init__(self, *arguments):
+        FileStorage.__init__(self, *arguments)
+        self.refuse = 0
+        self.tries = 0
+
+    def _write(self, page):
+        self.tries += 1
+        if self.refuse:
+            with open(self._path(self.next if self._room <= 0 else self._files[-1]), "ab") as file:
+                file.write(page[:10])
+            self._room = 0
+            raise OSError(self.refuse)
+        FileStorage._write(self, page)
