@@ -158,6 +158,8 @@ def test_no_number_is_refused_and_no_folder_is_told(dialbench: Run, tmp_path: Pa
 def test_two_virtual_dials_do_not_share_a_folder(dialbench: Run, tmp_path: Path) -> None:
     with virtual_dial(tmp_path, "--keep", "board"):
         assert "another virtual dial" in sentence(dialbench("virtual", "--keep", "board"))
+        turned = dialbench("virtual", "--keep", "board", "--turned", "1")
+        assert "another --seed or --turned" in sentence(turned)
 
 
 def test_demo_refuses_a_sky_that_is_none(dialbench: Run, tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ import fcntl
 import os
 import socket
 import tempfile
+import tty
 from contextlib import contextmanager
 
 import pytest
@@ -26,6 +27,7 @@ from tests.board_double import (
 from dialbench.clock import SystemClock
 from dialbench.link import Board, LinkError, LinkLost
 from dialbench.link.exchange import ANSWER_S, LIVE_KEPT
+from dialbench.link.transport import open_line
 from dialbench.store import Store, StoreError
 from dialcore import framing, messages, records
 
@@ -499,3 +501,17 @@ def test_the_store_keeps_who_the_board_was(store):
     [known] = store.boards()
     assert (known.uid, known.dial_hash, known.pages) == (UID_TEXT, DIAL_HASH.hex(), 2)
     assert known.dial_toml == "name = 'demo'"
+
+
+def test_a_line_that_takes_nothing_is_told_as_that():
+    master, slave = os.openpty()
+    try:
+        tty.setraw(slave)
+        line = open_line(os.ttyname(slave))
+        with pytest.raises(LinkLost, match="takes nothing of what is sent"):
+            for _ in range(100):
+                line.send(bytes(1000))
+        line.close()
+    finally:
+        os.close(slave)
+        os.close(master)

@@ -52,6 +52,7 @@ def command(
     with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
         folder = keep or Path(scratch)
         dial = _dial(dial_path, folder / "dial.toml")
+        _same_truth({"seed": seed, "turned_deg": turned}, folder / "truth.json")
         _run(dial, folder, Truth.draw(dial, seed, turned), cloudy, seed, as_json)
 
 
@@ -66,6 +67,17 @@ def _dial(given: Path | None, kept: Path) -> Dial:
     kept.parent.mkdir(parents=True, exist_ok=True)
     kept.write_text(dialfile.dump(dial), encoding="utf-8")
     return dial
+
+
+def _same_truth(asked: dict[str, float], kept: Path) -> None:
+    """One log, one truth: refuse another than the one kept with the board."""
+    if not kept.exists():
+        kept.write_text(json.dumps(asked), encoding="utf-8")
+    elif json.loads(kept.read_text(encoding="utf-8")) != asked:
+        raise UserError(
+            f"the board kept in {kept.parent} was made with another --seed or --turned "
+            f"({kept.name} says which): use the same, or keep this one elsewhere"
+        )
 
 
 def _run(dial: Dial, folder: Path, truth: Truth, cloudy: bool, seed: int, as_json: bool) -> None:

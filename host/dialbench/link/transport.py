@@ -57,6 +57,10 @@ class _SerialLine:
     def send(self, data: bytes) -> None:
         try:
             self._serial.write(data)
+        except serial.SerialTimeoutException as wrong:
+            raise LinkLost(
+                f"{self._name} takes nothing of what is sent: reset the board, or try again"
+            ) from wrong
         except OSError as wrong:
             raise LinkLost(_gone(self._name)) from wrong
 
