@@ -15,6 +15,7 @@ from memory, for visible light).
 """
 
 from dialcore import frames
+from dialcore.compat import Any
 
 # Gauss rule for the darkened disc cut into strips: (offset in solar radii, weight).
 DISC_STRIPS = (
@@ -37,7 +38,7 @@ _RINGS = (
 )
 
 
-def axes(hour_angle, declination, hemisphere, m):
+def axes(hour_angle: Any, declination: Any, hemisphere: Any, m: Any) -> Any:
     """Unit vectors (a, u, v) in P of a bore whose axis points at a place in the sky.
 
     Angles in radians; scalars or arrays (then u's third component stays a scalar 0).
@@ -52,18 +53,18 @@ def axes(hour_angle, declination, hemisphere, m):
     )
 
 
-def clip(x, high):
+def clip(x: Any, high: Any) -> Any:
     """x held to 0..high, spelt so that scalars and arrays both pass."""
     over = x - high
     return ((x + abs(x)) - (over + abs(over))) / 2
 
 
-def least(a, b):
+def least(a: Any, b: Any) -> Any:
     """The smaller of a and b, spelt so that scalars and arrays both pass."""
     return (a + b - abs(a - b)) / 2
 
 
-def slit(slope, exit_size, entry_size, length):
+def slit(slope: Any, exit_size: Any, entry_size: Any, length: Any) -> Any:
     """Share 0..1 of a slit's exit that one bundle of parallel rays lights.
 
     slope is the tangent of the angle from the axis across the slit; exit_size and
@@ -73,7 +74,7 @@ def slit(slope, exit_size, entry_size, length):
     return lit / exit_size
 
 
-def hole(slope, exit_size, entry_size, length, m):
+def hole(slope: Any, exit_size: Any, entry_size: Any, length: Any, m: Any) -> Any:
     """Share 0..1 of a round exit that one bundle of parallel rays lights.
 
     slope is the tangent of the angle from the axis; sizes are diameters. The lit
@@ -94,7 +95,17 @@ def hole(slope, exit_size, entry_size, length, m):
     return lens / (m.pi * r * r)
 
 
-def slot_lit(along, across, beside, semidiameter, exit_size, entry_size, length, opening, m):
+def slot_lit(
+    along: Any,
+    across: Any,
+    beside: Any,
+    semidiameter: Any,
+    exit_size: Any,
+    entry_size: Any,
+    length: Any,
+    opening: Any,
+    m: Any,
+) -> Any:
     """Lit fraction 0..1 of a slot under the Sun's disc.
 
     along, across, beside: the Sun's components s.a, s.u, s.v; semidiameter and
@@ -114,7 +125,16 @@ def slot_lit(along, across, beside, semidiameter, exit_size, entry_size, length,
     return width * height * (along > 0)
 
 
-def round_lit(along, across, beside, semidiameter, exit_size, entry_size, length, m):
+def round_lit(
+    along: Any,
+    across: Any,
+    beside: Any,
+    semidiameter: Any,
+    exit_size: Any,
+    entry_size: Any,
+    length: Any,
+    m: Any,
+) -> Any:
     """Lit fraction 0..1 of a round bore under the Sun's disc; arguments as slot_lit."""
     front = (along + abs(along)) / 2 + (along <= 0) * 1e-9
     total = 0.0

@@ -6,11 +6,18 @@ CPython; what is missing on one side is filled in here, and nowhere else.
 
 import struct
 
+__all__ = ("Any", "const", "crc32", "unpack")
+
+try:
+    from typing import Any
+except ImportError:  # MicroPython reads annotations and throws them away
+    Any = None  # type: ignore[assignment]
+
 try:
     from micropython import const
 except ImportError:  # CPython, or a host package that merely shares the name
 
-    def const(value):
+    def const(value: int) -> int:
         """Return value; MicroPython's compiler folds it, CPython needs nothing."""
         return value
 
@@ -19,7 +26,7 @@ try:
     from binascii import crc32
 except ImportError:  # small MicroPython builds leave crc32 out
 
-    def crc32(data, value=0):
+    def crc32(data: Any, value: int = 0) -> int:
         """CRC-32 of IEEE 802.3, bit by bit: for builds without binascii.crc32."""
         value ^= 0xFFFFFFFF
         for byte in data:
@@ -29,7 +36,7 @@ except ImportError:  # small MicroPython builds leave crc32 out
         return value ^ 0xFFFFFFFF
 
 
-def unpack(form, payload):
+def unpack(form: str, payload: Any) -> Any:
     """struct.unpack of a payload's start; what follows it is left alone.
 
     Raises ValueError for a payload that is too short: MicroPython's struct does, CPython's

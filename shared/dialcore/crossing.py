@@ -15,7 +15,7 @@ A scan allocates nothing: all arithmetic stays in integers below 2**30.
 
 from array import array
 
-from dialcore.compat import const
+from dialcore.compat import Any, const
 
 THRESHOLDS = (0.25, 0.50, 0.75)
 FULL = const(1024)  # level of a fully lit exit
@@ -36,7 +36,16 @@ class Calibration:
     time begins and ends.
     """
 
-    def __init__(self, dark, scale, sky_dark, shade_dark, shade_q10, gate_on, gate_off):
+    def __init__(
+        self,
+        dark: Any,
+        scale: Any,
+        sky_dark: int,
+        shade_dark: int,
+        shade_q10: int,
+        gate_on: int,
+        gate_off: int,
+    ) -> None:
         if len(dark) != len(scale):
             raise ValueError("dark and scale differ in length")
         if not 1 <= len(dark) <= 128:
@@ -67,7 +76,7 @@ class Crossings:
     being 0..2. Times are milliseconds from an epoch of the caller's, below 2**29.
     """
 
-    def __init__(self, calibration, sink, band=31):
+    def __init__(self, calibration: Any, sink: Any, band: int = 31) -> None:
         n = len(calibration.dark)
         self._calibration = calibration
         self._sink = sink
@@ -87,14 +96,14 @@ class Crossings:
         self.gate_moved = False  # since the caller last cleared it
         self.direct = 0
 
-    def rebase(self, shift_ms):
+    def rebase(self, shift_ms: int) -> None:
         """The caller's epoch moved later by shift_ms."""
         self._before -= shift_ms
         for i in range(len(self._mark)):
             # Marks of long ago are never used again; they only must not run away.
             self._mark[i] = max(self._mark[i] - shift_ms, -(2**28))
 
-    def scan(self, counts, now):
+    def scan(self, counts: Any, now: int) -> None:
         """Take one scan: counts as [open-sky, shaded, channel 0, 1, ...]."""
         cal = self._calibration
         direct = counts[SKY] - cal.sky_dark
@@ -125,7 +134,7 @@ class Crossings:
                 self._move(c, level, now)
         self._before = now
 
-    def levels(self, out):
+    def levels(self, out: Any) -> None:
         """Write two bits a channel into out, lowest first: thresholds it is above, 0..3."""
         for i in range(len(out)):
             out[i] = 0
@@ -134,13 +143,13 @@ class Crossings:
             above = (s & 1) + (s >> 1 & 1) + (s >> 2 & 1)
             out[c >> 2] |= above << ((c & 3) << 1)
 
-    def _zone_of(self, level):
+    def _zone_of(self, level: int) -> int:
         z = 0
         while level >= self._bounds[z + 1]:
             z += 1
         return z
 
-    def _begin(self, c, level, now):
+    def _begin(self, c: int, level: int, now: int) -> None:
         """First sight of a channel: inside a band its state is a guess, until it leaves."""
         z = self._zone_of(level)
         self._zone[c] = z
@@ -155,7 +164,7 @@ class Crossings:
                     state |= 1 << k
         self._state[c] = state
 
-    def _move(self, c, level, now):
+    def _move(self, c: int, level: int, now: int) -> None:
         old = self._zone[c]
         new = self._zone_of(level)
         self._zone[c] = new

@@ -19,8 +19,10 @@ Functions take their maths as the argument `m` (the module math on the board,
 numpy on the host), so that scalars and arrays go through one formula.
 """
 
+from dialcore.compat import Any
 
-def direction(hour_angle, declination, hemisphere, m):
+
+def direction(hour_angle: Any, declination: Any, hemisphere: Any, m: Any) -> Any:
     """Unit vector in P of a place in the sky; both angles in radians."""
     c = m.cos(declination)
     return (
@@ -30,7 +32,7 @@ def direction(hour_angle, declination, hemisphere, m):
     )
 
 
-def place(vector, hemisphere, m):
+def place(vector: Any, hemisphere: Any, m: Any) -> Any:
     """Hour angle and declination in radians of a unit vector in P (inverse of direction)."""
     x, y, z = vector
     return (
@@ -39,7 +41,7 @@ def place(vector, hemisphere, m):
     )
 
 
-def polar_from_enu(latitude, m):
+def polar_from_enu(latitude: Any, m: Any) -> Any:
     """3x3 matrix (three row tuples) that takes ENU to P; latitude in radians.
 
     The equator counts as northern.
@@ -51,7 +53,7 @@ def polar_from_enu(latitude, m):
     return ((0.0, -s, c), (-1.0, 0.0, 0.0), (0.0, -c, -s))
 
 
-def rotation(wx, wy, wz, m):
+def rotation(wx: Any, wy: Any, wz: Any, m: Any) -> Any:
     """3x3 matrix of the rotation by the vector (wx, wy, wz), radians, right-hand rule.
 
     Full rotation (Rodrigues), not its first order. Scalars only.
@@ -72,7 +74,7 @@ def rotation(wx, wy, wz, m):
     )
 
 
-def apply(matrix, vector):
+def apply(matrix: Any, vector: Any) -> Any:
     """matrix times vector; the vector's components may be arrays."""
     a, b, c = matrix
     x, y, z = vector
@@ -83,7 +85,7 @@ def apply(matrix, vector):
     )
 
 
-def transpose(matrix):
+def transpose(matrix: Any) -> Any:
     """The transposed (for a rotation: inverse) 3x3 matrix."""
     a, b, c = matrix
     return (
@@ -93,6 +95,6 @@ def transpose(matrix):
     )
 
 
-def dot(a, b):
+def dot(a: Any, b: Any) -> Any:
     """Scalar product; components may be arrays."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]

@@ -4,12 +4,12 @@ Consistent Overhead Byte Stuffing: Cheshire and Baker, IEEE/ACM Transactions on
 Networking 7(2), 1999. The bytes are laid down in SPEC.md.
 """
 
-from dialcore.compat import crc32
+from dialcore.compat import Any, crc32
 
 MAX_BODY = 1200  # bytes of a frame's body, before CRC and stuffing
 
 
-def cobs_encode(data):
+def cobs_encode(data: Any) -> bytes:
     """data without its zero bytes, as bytes; one byte longer, and one more for each 254."""
     out = bytearray()
     pieces = bytes(data).split(b"\x00")
@@ -26,14 +26,14 @@ def cobs_encode(data):
     return bytes(out)
 
 
-def _group(out, piece):
+def _group(out: bytearray, piece: bytes) -> None:
     """Append the full groups of a piece without zeros: 254 bytes, no zero implied after."""
     for at in range(0, len(piece) - 253, 254):
         out.append(255)
         out.extend(piece[at : at + 254])
 
 
-def cobs_decode(data):
+def cobs_decode(data: Any) -> "bytes | None":
     """Undo cobs_encode; None if data is no COBS."""
     out = bytearray()
     at = 0
@@ -53,7 +53,7 @@ def cobs_decode(data):
     return bytes(out)
 
 
-def encode(body):
+def encode(body: Any) -> bytes:
     """One frame around body, both delimiters with it.
 
     The leading zero ends whatever noise a line carried before. Raises ValueError for
@@ -75,15 +75,15 @@ class Decoder:
     It holds at most one longest frame, whatever a peer sends.
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._limit = MAX_BODY + 4 + (MAX_BODY + 4) // 254 + 1
         self._buffer = bytearray()
         self._skipping = False
         self.bad = 0
 
-    def received(self, data):
+    def received(self, data: Any) -> "list[bytes]":
         """Take bytes as they came; return the list of good bodies they completed."""
-        bodies = []
+        bodies = []  # type: list[bytes]
         first = True
         for piece in bytes(data).split(b"\x00"):
             if not first:
@@ -97,7 +97,7 @@ class Decoder:
                 self._buffer.extend(piece)
         return bodies
 
-    def _finish(self, bodies):
+    def _finish(self, bodies: "list[bytes]") -> None:
         raw = self._buffer
         self._buffer = bytearray()
         if self._skipping:

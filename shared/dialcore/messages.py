@@ -8,7 +8,7 @@ later version can add fields at the end.
 
 import struct
 
-from dialcore.compat import const, unpack
+from dialcore.compat import Any, const, unpack
 
 PROTOCOL = const(1)
 
@@ -36,12 +36,12 @@ _FETCH = "<IH"
 _LIVE = "<IQBBHH"
 
 
-def _text(value):
+def _text(value: str) -> bytes:
     raw = value.encode()[:60]
     return bytes((len(raw),)) + raw
 
 
-def _texts(payload, at, count):
+def _texts(payload: Any, at: int, count: int) -> "list[bytes]":
     out = []
     for _ in range(count):
         size = payload[at] if at < len(payload) else 0
@@ -50,12 +50,22 @@ def _texts(payload, at, count):
     return out
 
 
-def body(kind, sequence, payload=b""):
+def body(kind: int, sequence: int, payload: bytes = b"") -> bytes:
     """A frame body."""
     return bytes((kind, sequence)) + payload
 
 
-def pack_hello(channels, boot, device_ms, uid, dial_hash, heap_bytes, firmware, runtime, trouble):
+def pack_hello(
+    channels: int,
+    boot: int,
+    device_ms: int,
+    uid: bytes,
+    dial_hash: bytes,
+    heap_bytes: int,
+    firmware: str,
+    runtime: str,
+    trouble: str,
+) -> bytes:
     """HELLO's answer (the request names the lowest and highest protocol the host speaks,
     a byte each): uid and dial_hash are 8 bytes; the last three are texts.
 
@@ -68,56 +78,58 @@ def pack_hello(channels, boot, device_ms, uid, dial_hash, heap_bytes, firmware, 
     return head + _text(firmware) + _text(runtime) + _text(trouble)
 
 
-def unpack_hello(payload):
+def unpack_hello(payload: Any) -> Any:
     """(protocol_min, protocol_max, page_version, channels, boot, device_ms, uid, dial_hash,
     heap_bytes, firmware, runtime, trouble); the texts as bytes."""
     fixed = unpack(_HELLO, payload)
     return fixed + tuple(_texts(payload, struct.calcsize(_HELLO), 3))
 
 
-def pack_status(*fields):
+def pack_status(*fields: Any) -> bytes:
     """STATUS' answer: boot, device_ms, first_page, next_page, retired_pages, torn_pages,
     overflow_records, bad_frames, blind_ms, scans, open_records, gate, channels, heap_free."""
     return struct.pack(_STATUS, *fields)
 
 
-def unpack_status(payload):
+def unpack_status(payload: Any) -> Any:
     return unpack(_STATUS, payload)
 
 
-def pack_mark(boot, device_ms, utc_us, sigma_us):
+def pack_mark(boot: int, device_ms: int, utc_us: int, sigma_us: int) -> bytes:
     """A clock mark: the device's clock read device_ms when UTC was utc_us (Unix, microseconds)."""
     return struct.pack(_MARK, boot, device_ms, utc_us, sigma_us)
 
 
-def unpack_mark(payload):
+def unpack_mark(payload: Any) -> Any:
     return unpack(_MARK, payload)
 
 
-def pack_fetch(first, count):
+def pack_fetch(first: int, count: int) -> bytes:
     return struct.pack(_FETCH, first, count)
 
 
-def unpack_fetch(payload):
+def unpack_fetch(payload: Any) -> Any:
     return unpack(_FETCH, payload)
 
 
-def pack_number(number):
+def pack_number(number: int) -> bytes:
     """A page number, as SEAL's answer and the head of a PAGE carry it."""
     return struct.pack("<I", number)
 
 
-def unpack_number(payload):
+def unpack_number(payload: Any) -> Any:
     return unpack("<I", payload)[0]
 
 
-def pack_live(boot, device_ms, gate, channels, direct, dropped, levels):
+def pack_live(
+    boot: int, device_ms: int, gate: int, channels: int, direct: int, dropped: int, levels: bytes
+) -> bytes:
     """LIVE: gate is 1 in direct sun; direct is the open-sky level in counts; levels packs
     two bits a channel, lowest first: how many of the three thresholds it is above."""
     return struct.pack(_LIVE, boot, device_ms, gate, channels, direct, dropped) + levels
 
 
-def unpack_live(payload):
+def unpack_live(payload: Any) -> Any:
     """(boot, device_ms, gate, channels, direct, dropped, levels); levels stays packed."""
     fixed = unpack(_LIVE, payload)
     return fixed + (bytes(payload[struct.calcsize(_LIVE) :]),)

@@ -7,7 +7,7 @@ that a crossing costs two to four bytes. Every byte is laid down in SPEC.md.
 
 import struct
 
-from dialcore.compat import const, crc32, unpack
+from dialcore.compat import Any, const, crc32, unpack
 
 VERSION = const(1)
 TICK_MS = const(10)
@@ -32,7 +32,7 @@ class PageWriter:
     """Fills one page. Times come as milliseconds from an epoch of the caller's own,
     small enough that arithmetic on them never allocates."""
 
-    def __init__(self, size=MAX_PAGE):
+    def __init__(self, size: int = MAX_PAGE) -> None:
         self._page = bytearray(size)
         self._end = size - CRC_BYTES
         self._at = HEADER_BYTES
@@ -40,23 +40,23 @@ class PageWriter:
         self._last = 0
         self.count = 0
 
-    def start(self, base_offset_ms):
+    def start(self, base_offset_ms: int) -> None:
         """Begin an empty page whose base is at an offset from the caller's epoch."""
         self._at = HEADER_BYTES
         self._base = base_offset_ms
         self._last = 0
         self.count = 0
 
-    def rebase(self, shift_ms):
+    def rebase(self, shift_ms: int) -> None:
         """The caller's epoch moved later by shift_ms."""
         self._base -= shift_ms
 
     @property
-    def base_offset_ms(self):
+    def base_offset_ms(self) -> int:
         """Where start() put this page's base."""
         return self._base
 
-    def crossing(self, channel, threshold, rise, offset_ms):
+    def crossing(self, channel: int, threshold: int, rise: int, offset_ms: int) -> bool:
         """Append a crossing; False if the page has no room left. Allocates nothing."""
         at = self._at
         if self._end - at < _LONGEST_CROSSING:
@@ -79,7 +79,7 @@ class PageWriter:
         self.count += 1
         return True
 
-    def record(self, tag, offset_ms, payload):
+    def record(self, tag: int, offset_ms: int, payload: Any) -> bool:
         """Append any other record; False if the page has no room left."""
         at = self._at
         if self._end - at < len(payload) + 7 or len(payload) > 120:
@@ -98,7 +98,7 @@ class PageWriter:
         self.count += 1
         return True
 
-    def _varint(self, at, value):
+    def _varint(self, at: int, value: int) -> int:
         page = self._page
         while value > 127:
             page[at] = value & 127 | 128
@@ -107,7 +107,7 @@ class PageWriter:
         page[at] = value
         return at + 1
 
-    def sealed(self, number, boot, base_ms):
+    def sealed(self, number: int, boot: int, base_ms: int) -> memoryview:
         """The finished page as a view of this writer's own buffer.
 
         base_ms is the base in the device's milliseconds since boot. The view is valid
@@ -123,7 +123,7 @@ class PageWriter:
         return view[: self._at + CRC_BYTES]
 
 
-def header(data):
+def header(data: Any) -> Any:
     """(number, boot, base_ms, bytes of the whole page, records) from a page's start.
 
     Raises ValueError where data does not start with a header of a known version; the
@@ -141,7 +141,7 @@ def header(data):
     return number, boot, base, HEADER_BYTES + used + CRC_BYTES, count
 
 
-def check(data):
+def check(data: Any) -> Any:
     """header() of exactly one page whose CRC holds; raises ValueError otherwise."""
     found = header(data)
     size = found[3]
@@ -152,7 +152,7 @@ def check(data):
     return found
 
 
-def _varint_at(data, at, end):
+def _varint_at(data: Any, at: int, end: int) -> Any:
     value = 0
     shift = 0
     while at < end:
@@ -167,7 +167,7 @@ def _varint_at(data, at, end):
     raise ValueError("number cut short or too long")
 
 
-def records(data):
+def records(data: Any) -> Any:
     """Yield the records of one page, (tag, device_ms, ...), in the order written.
 
     A crossing is (CROSSING, device_ms, channel, threshold, rise); any other record,
@@ -202,37 +202,37 @@ def records(data):
         raise ValueError("page holds more than its records")
 
 
-def pack_boot(dial_hash, channels, cause, firmware):
+def pack_boot(dial_hash: bytes, channels: int, cause: int, firmware: str) -> bytes:
     """BOOT's payload: dial hash (8 bytes), channels, cause (0 power, 1 watchdog, 2 soft), text."""
     return bytes(dial_hash) + bytes((channels, cause)) + firmware.encode()[:40]
 
 
-def unpack_boot(payload):
+def unpack_boot(payload: Any) -> Any:
     return unpack("<8sBB", payload) + (payload[10:],)
 
 
-def pack_gate(is_open, direct):
+def pack_gate(is_open: int, direct: int) -> bytes:
     """GATE's payload: direct sun came (1) or went (0), and the open-sky level in counts."""
     return struct.pack("<BH", is_open, direct)
 
 
-def unpack_gate(payload):
+def unpack_gate(payload: Any) -> Any:
     return unpack("<BH", payload)
 
 
-def pack_mark(device_ms, utc_us, sigma_us):
+def pack_mark(device_ms: int, utc_us: int, sigma_us: int) -> bytes:
     """MARK's payload; device_ms is the mark's own instant, not the record's."""
     return struct.pack("<QqI", device_ms, utc_us, sigma_us)
 
 
-def unpack_mark(payload):
+def unpack_mark(payload: Any) -> Any:
     return unpack("<QqI", payload)
 
 
-def pack_count(number):
+def pack_count(number: int) -> bytes:
     """OVERFLOW's payload (records lost) and BLIND's (milliseconds)."""
     return struct.pack("<I", number)
 
 
-def unpack_count(payload):
+def unpack_count(payload: Any) -> Any:
     return unpack("<I", payload)[0]

@@ -14,6 +14,7 @@ math; numpy for arrays where said). Angles are in radians.
 """
 
 from dialcore import frames
+from dialcore.compat import Any
 
 _J2000_S = 946728000  # 2000-01-01 12:00, in Unix seconds
 _CENTURY_S = 3.15576e9
@@ -28,7 +29,7 @@ _VENUS = (972491549, 365638240)  # Venus's longitude less the Earth's
 _JUPITER = (788781481, 535253253)  # the Earth's longitude less Jupiter's
 
 
-def _angle(phase):
+def _angle(phase: Any) -> Any:
     """Radians, -pi to pi, of an integer angle; whole turns fall away."""
     phase &= 0xFFFFFFFF
     if phase >= 0x80000000:
@@ -36,11 +37,11 @@ def _angle(phase):
     return phase * _UNIT
 
 
-def _at(term, t_ms):
+def _at(term: Any, t_ms: Any) -> Any:
     return _angle(term[0] + (term[1] * t_ms >> 32))
 
 
-def sun(utc_s, ms, m):
+def sun(utc_s: Any, ms: Any, m: Any) -> Any:
     """The Sun's Greenwich hour angle and declination: geocentric, apparent, unrefracted.
 
     utc_s: whole seconds of Unix time; ms: milliseconds after them; both integers. The
@@ -83,7 +84,7 @@ def sun(utc_s, ms, m):
     return mean_time + equation_of_time, m.asin(m.sin(obliquity) * m.sin(longitude))
 
 
-def horizontal(vector, m):
+def horizontal(vector: Any, m: Any) -> Any:
     """Altitude and azimuth (from north through east, -pi to pi) of an ENU unit vector.
 
     Scalars or arrays.
@@ -95,7 +96,7 @@ def horizontal(vector, m):
     )
 
 
-def altitude_azimuth(hour_angle, declination, latitude, m):
+def altitude_azimuth(hour_angle: Any, declination: Any, latitude: Any, m: Any) -> Any:
     """Altitude and azimuth of a place in the sky given by its local hour angle. Scalars."""
     hemisphere = 1 if latitude >= 0 else -1
     polar = frames.direction(hour_angle, declination, hemisphere, m)
