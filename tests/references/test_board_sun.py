@@ -41,7 +41,7 @@ def in_32_bits(module, **replaced):
     """The functions of a module that computes in 32-bit floats throughout."""
     tree = Rounding().visit(ast.parse(Path(module.__file__).read_text()))
     tree.body = [node for node in tree.body if not isinstance(node, ast.ImportFrom)]
-    names = {"rounded": rounded, **replaced}
+    names = {"rounded": rounded, "Any": object, **replaced}  # annotations need a name, no more
     exec(compile(ast.fix_missing_locations(tree), module.__file__, "exec"), names)  # noqa: S102
     return SimpleNamespace(**names)
 
