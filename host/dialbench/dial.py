@@ -58,7 +58,12 @@ def zone_of(name: str) -> tzinfo:
 
 @dataclass(frozen=True)
 class Site:
-    """Where a dial stands. Longitude positive east, elevation above sea level."""
+    """Where a dial stands. Longitude positive east, elevation above sea level.
+
+    horizon is the skyline, (azimuth_deg, altitude_deg) from north through east, azimuths
+    ascending from 0 to under 360: straight between these points, and round from the last
+    to the first. Without any it is the free horizon at altitude 0.
+    """
 
     name: str
     latitude_deg: float
@@ -67,6 +72,7 @@ class Site:
     zone: str
     pressure_mbar: float
     temperature_C: float
+    horizon: tuple[tuple[float, float], ...] = ()
 
     @property
     def hemisphere(self) -> int:
@@ -165,6 +171,8 @@ class Dial:
     def hash(self) -> str:
         """16 hex digits that name this geometry and plan; the board carries them too."""
         facts = asdict(self)
+        if not self.site.horizon:
+            del facts["site"]["horizon"]  # dials from before there was any keep their names
         facts["plan"]["steps"] = [
             [s.index, s.start_min, s.spells, sorted(s.channels)] for s in self.plan.steps
         ]

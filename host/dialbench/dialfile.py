@@ -145,7 +145,12 @@ def _dial(document: dict[str, Any], site: Site | None) -> Dial:
     single = dialmodel.problems_in(document)
     sound = _Sound(document, frozenset(path for path, _ in single))
     problems = [f"{written(path)}: {sentence}" for path, sentence in single]
-    crossed = [*_plan_problems(sound), *_face_problems(sound), *_bore_problems(sound)]
+    crossed = [
+        *_horizon_problems(sound),
+        *_plan_problems(sound),
+        *_face_problems(sound),
+        *_bore_problems(sound),
+    ]
     if site is not None and "bore" in document:
         crossed.append("bore: bores listed one by one belong to their own site; write [bores]")
     if crossed or any(path[0] in _GEOMETRY for path, _ in single):
@@ -160,6 +165,18 @@ def _dial(document: dict[str, Any], site: Site | None) -> Dial:
     if problems:
         raise DialError(problems)
     return dial
+
+
+def _horizon_problems(sound: _Sound) -> Iterator[str]:
+    before = None
+    for k in sound.items("site", "horizon"):
+        azimuth_deg = sound("site", "horizon", k, "azimuth_deg")
+        if None not in (before, azimuth_deg) and azimuth_deg <= before:
+            yield (
+                f"site.horizon.{k}.azimuth_deg: is {shown(azimuth_deg)}, but the point before it "
+                f"has {shown(before)}; list the points by azimuth, each once"
+            )
+        before = azimuth_deg
 
 
 def _plan_problems(sound: _Sound) -> list[str]:
@@ -249,6 +266,7 @@ def _site(document: DialDocument) -> Site:
         zone=table.zone,
         pressure_mbar=pressure_mbar if table.pressure_mbar is None else table.pressure_mbar,
         temperature_C=temperature_C if table.temperature_C is None else table.temperature_C,
+        horizon=tuple((point.azimuth_deg, point.altitude_deg) for point in table.horizon or ()),
     )
 
 
@@ -310,7 +328,10 @@ def dump(dial: Dial) -> str:
 
 def _lines(dial: Dial) -> Iterator[str]:
     yield from ("format = 1", _entry("name", dial.name), "", "[site]")
-    yield from _entries(dial.site)
+    yield from _entries(dial.site, leave_out="horizon")
+    for azimuth_deg, altitude_deg in dial.site.horizon:
+        yield from ("", "[[site.horizon]]")
+        yield from (_entry("azimuth_deg", azimuth_deg), _entry("altitude_deg", altitude_deg))
     yield from ("", "[face]", 'kind = "listed"', "")
     for channel in dial.channels:
         yield "[[face.channel]]"

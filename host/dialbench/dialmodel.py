@@ -30,6 +30,7 @@ from dialbench.dial import zone_of
 MAX_CHANNELS = 128
 MAX_STEPS = 96
 MAX_BORES = 20_000
+MAX_HORIZON = 720
 
 FieldPath = tuple[int | str, ...]
 
@@ -78,6 +79,22 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
 
 
+class HorizonTable(_Table):
+    """One point of the skyline."""
+
+    azimuth_deg: float = Field(
+        ge=0,
+        lt=360,
+        description="its azimuth in degrees from north through east, 0 to under 360, larger "
+        "than the one before",
+    )
+    altitude_deg: float = Field(
+        ge=-5,
+        le=90,
+        description="the altitude in degrees at which the skyline is seen there, -5 to 90",
+    )
+
+
 class SiteTable(_Table):
     name: Name = Field(description="the site's name, 1 to 80 printable characters")
     latitude_deg: float = Field(
@@ -105,6 +122,13 @@ class SiteTable(_Table):
         le=60,
         description="the air temperature in deg C, -90 to 60, for refraction; left out, that of the "
         "International Standard Atmosphere (ISO 2533) at elevation_m",
+    )
+    horizon: list[HorizonTable] | None = Field(
+        None,
+        max_length=MAX_HORIZON,
+        description=f"[[site.horizon]], at most {MAX_HORIZON} of them, the skyline's points by "
+        "azimuth; straight between them, and from the last to the first; left out, the free "
+        "horizon",
     )
 
 

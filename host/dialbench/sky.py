@@ -1,50 +1,68 @@
-"""Where the Sun stands, seen from a site: the ephemeris DE421 through Skyfield.
+"""Where the Sun stands, seen from a site.
 
-Times come in as int64 microseconds of Unix UTC. The Earth turns by UT1: inside the
-published table of Skyfield's builtin timescale (from 1973 to about a year after its
-release, the last months predicted to 0.1 s) UT1 comes from leap seconds and delta T;
-outside it UTC is taken for UT1, as leap seconds keep the two within 0.9 s.
-
-Skyfield gives the apparent topocentric Sun (aberration, light time, parallax) every
-ten minutes; between these nodes a polynomial of degree five through its position over
-the turning site stays within 0.001 arc seconds of Skyfield itself. Refraction is
-Bennett's, for the site's stated pressure and temperature.
+Times come in as int64 microseconds of Unix UTC; the Earth turns by UT1, which
+`dialbench.ephemeris` tells with the geocentric apparent Sun. From there to the site it is
+geometry (`Sky.toward`): the site's place on the WGS 84 ellipsoid off the Sun's (parallax),
+0.3 arc seconds towards the east for the site's own speed (diurnal aberration), and
+refraction: Bennett's, for the site's stated pressure and temperature. All of it stays
+within 0.002 arc seconds of Skyfield without air, and within 0.005 of Bennett with it.
 
 Raises SkyError, with one sentence for the user, for anything out of reach.
 """
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from functools import cache
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench import air, ephemeris
+from dialbench.air import refracted_deg
+from dialbench.de421 import DAY_US
 from dialbench.dial import Site
-from dialbench.errors import UserError
+from dialbench.ephemeris import SkyError, from_us
+from dialbench.skyline import Skyline, UpSpans, up_spans
 from dialcore import frames
 from dialcore.sun import horizontal
+
+__all__ = [
+    "Sky",
+    "SkyError",
+    "SunPlace",
+    "UpSpans",
+    "from_us",
+    "mean_semidiameter_deg",
+    "refracted_deg",
+    "to_us",
+]
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
 Vector = tuple[Floats, Floats, Floats]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_EPOCH_JD = 2440587.5
-_DAY_US = 86_400_000_000
-_NODE_US = 600_000_000  # spacing of the nodes between which the Sun is interpolated
-_CHUNK = 2000  # instants a call of Skyfield: its arrays grow with a thousand terms each
 _SEMIDIAMETER_ARCSEC = 959.63  # at 1 au; from memory
+_SEMIDIAMETER_RAD = float(np.radians(_SEMIDIAMETER_ARCSEC / 3600))
+_BATCH = 8192  # instants that fit a processor's cache together
+
+# WGS 84 and IAU constants, from memory.
+_EQUATOR_KM, _FLATTENING = 6378.137, 1 / 298.257223563
+_AU_KM = 149_597_870.7
+_LIGHT_KM_S = 299_792.458
+_TURN_RAD_S = 7.292115e-5  # of the Earth, against the stars
 
 
-class SkyError(UserError):
-    """An instant that the sky cannot be told for; str() is one sentence for the user."""
+def mean_semidiameter_deg(declination_deg: Floats | float) -> Floats | float:
+    """The Sun's semi-diameter where it stands at a declination, within 0.5% in 1900-2053.
+
+    Each declination is passed twice a year, at distances that differ by up to 0.8%:
+    this lies between them.
+    """
+    sine = np.sin(np.radians(declination_deg)) / np.sin(np.radians(23.44))
+    mean_deg: Floats | float = _SEMIDIAMETER_ARCSEC / 3600 / (1 + 0.0164 * sine)
+    return mean_deg
 
 
 def to_us(moment: datetime) -> int:
@@ -57,11 +75,6 @@ def to_us(moment: datetime) -> int:
     return (moment - _EPOCH) // timedelta(microseconds=1)
 
 
-def from_us(utc_us: int) -> datetime:
-    """The datetime in UTC of microseconds of Unix UTC."""
-    return _EPOCH + timedelta(microseconds=int(utc_us))
-
-
 @dataclass(frozen=True)
 class SunPlace:
     """The apparent, topocentric, refracted Sun; arrays of shape (n,).
@@ -69,7 +82,8 @@ class SunPlace:
     enu and polar are unit vectors towards it, as three arrays each, in ENU and in the
     frame P of the site (dialcore.frames). Hour angle (positive after noon, -180..180)
     and declination are those of the same refracted vector: what the dial meets.
-    Azimuth counts from north through east, 0..360.
+    Azimuth counts from north through east, 0..360. horizon_deg is the altitude of the
+    site's skyline below or above the Sun.
     """
 
     enu: Vector
@@ -79,111 +93,12 @@ class SunPlace:
     altitude_deg: Floats
     azimuth_deg: Floats
     semidiameter_deg: Floats
+    horizon_deg: Floats
 
     @property
     def up(self) -> NDArray[np.bool_]:
-        """Whether any part of the disc is above the horizon (altitude 0), shape (n,)."""
-        return self.altitude_deg + self.semidiameter_deg > 0
-
-
-@dataclass(frozen=True)
-class _Ephemeris:
-    timescale: Any
-    earth: Any
-    sun: Any
-    model: Any
-    first_us: int
-    last_us: int
-    table: tuple[float, float]  # TT Julian dates between which delta T is published
-
-
-@cache
-def _ephemeris() -> _Ephemeris:
-    from skyfield.api import load, wgs84
-    from skyfield.jpllib import SpiceKernel
-
-    with warnings.catch_warnings():
-        # The package warns that its Earth orientation file, which nobody reads here,
-        # is old.
-        warnings.filterwarnings(
-            "ignore", message="The file finals2000A.all has expired", category=RuntimeWarning
-        )
-        import skyfield_data
-
-        folder = Path(skyfield_data.get_skyfield_data_path())
-    kernel = SpiceKernel(str(folder / "de421.bsp"))
-    timescale = load.timescale(builtin=True)
-    spans = [(s.spk_segment.start_jd, s.spk_segment.end_jd) for s in kernel.segments]
-    # A day's margin for light time, the step from UTC to TDB and the outermost nodes.
-    return _Ephemeris(
-        timescale=timescale,
-        earth=kernel["earth"],
-        sun=kernel["sun"],
-        model=wgs84,
-        first_us=round((max(a for a, _ in spans) + 1 - _EPOCH_JD) * _DAY_US),
-        last_us=round((min(b for _, b in spans) - 1 - _EPOCH_JD) * _DAY_US),
-        table=(timescale.delta_t_table[0][0], timescale.delta_t_table[0][-1]),
-    )
-
-
-def _checked(utc_us: Micros) -> Micros:
-    utc_us = np.atleast_1d(np.asarray(utc_us, dtype=np.int64))
-    eph = _ephemeris()
-    for instant in (utc_us.min(initial=eph.first_us), utc_us.max(initial=eph.last_us)):
-        if not eph.first_us <= instant <= eph.last_us:
-            raise SkyError(
-                f"the Sun's place is known from {_day(eph.first_us)} to {_day(eph.last_us - 1)}, "
-                f"not on {_day(int(instant))}: choose an instant between"
-            )
-    return utc_us
-
-
-def _day(utc_us: int) -> str:
-    try:
-        return from_us(utc_us).date().isoformat()
-    except OverflowError:
-        return f"day {utc_us // _DAY_US} after 1970-01-01"
-
-
-def _ut1_us(utc_us: Micros) -> Micros:
-    """Microseconds of UT1, counted like Unix UTC, shape (n,)."""
-    eph = _ephemeris()
-    day, rest_us = np.divmod(utc_us, _DAY_US)
-    t = eph.timescale.utc(1970, 1, 1 + day, 0, 0, rest_us / 1e6)
-    ahead_us = np.round(t.dut1 * 1e6).astype(np.int64)
-    published = (t.tt >= eph.table[0]) & (t.tt <= eph.table[1])
-    return utc_us + np.where(published, ahead_us, 0)
-
-
-def _skyfield_time(ut1_us: Micros) -> Any:
-    """Skyfield's Time of UT1 microseconds, without squeezing a date into one float."""
-    ts = _ephemeris().timescale
-    day, rest_us = np.divmod(ut1_us, _DAY_US)
-    whole = day + _EPOCH_JD
-    fraction = rest_us / _DAY_US
-    delta_t_s = ts.ut1_jd(whole + fraction).delta_t
-    return ts.tt_jd(whole, fraction + delta_t_s / 86400)
-
-
-def _in_chunks(function: Callable[[Micros], Floats], times_us: Micros) -> Floats:
-    """function over many instants, a bounded number at a time; joined on the last axis."""
-    pieces = np.split(times_us, range(_CHUNK, len(times_us), _CHUNK))
-    return np.concatenate([function(piece) for piece in pieces], axis=-1)
-
-
-def refracted_deg(altitude_deg: Floats, pressure_mbar: float, temperature_C: float) -> Floats:
-    """Apparent altitude of true altitudes, shape kept: Bennett 1982 (formula from memory).
-
-    Bennett gives the refraction of an apparent altitude, so the sum is solved by
-    repetition. There is none where the apparent altitude would be under -1 degree.
-    """
-    strength = pressure_mbar / 1010 * 283 / (273 + temperature_C) / 60
-    apparent = altitude_deg
-    for _ in range(20):
-        held = np.maximum(apparent, -1.0)
-        lift = strength / np.tan(np.radians(held + 7.31 / (held + 4.4)))
-        apparent = altitude_deg + np.maximum(lift, 0.0)
-    return np.where(apparent < -1, altitude_deg, apparent)
+        """Whether the disc's upper limb is above the skyline, shape (n,)."""
+        return self.altitude_deg + self.semidiameter_deg > self.horizon_deg
 
 
 class Sky:
@@ -191,56 +106,80 @@ class Sky:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._topos = _ephemeris().model.latlon(
-            site.latitude_deg, site.longitude_deg, site.elevation_m
-        )
-        self._observer = _ephemeris().earth + self._topos
-        self._to_polar = frames.polar_from_enu(np.radians(site.latitude_deg), np)
+        self.skyline = Skyline(site.horizon)
+        latitude = np.radians(site.latitude_deg)
+        sine, cosine = float(np.sin(latitude)), float(np.cos(latitude))
+        squeeze = (1 - _FLATTENING) ** 2
+        normal_km = _EQUATOR_KM / np.sqrt(cosine**2 + squeeze * sine**2)
+        axis_km = (normal_km + site.elevation_m / 1000) * cosine
+        height_km = (normal_km * squeeze + site.elevation_m / 1000) * abs(sine)
+        self._site_au = (axis_km / _AU_KM, height_km / _AU_KM)
+        self._drift = _TURN_RAD_S * axis_km / _LIGHT_KM_S
+        self._zenith = (cosine, abs(sine))  # along x and z of P
+        self._to_polar = frames.polar_from_enu(latitude, np)
+        self._air = air.over(site.pressure_mbar, site.temperature_C)
 
-    def _direct_enu_au(self, ut1_us: Micros) -> Floats:
-        """East, north, up in au of the Sun without refraction, shape (3, n)."""
-        apparent = self._observer.at(_skyfield_time(ut1_us)).observe(_ephemeris().sun).apparent()
-        north, east, up = apparent.frame_xyz(self._topos).au
-        return np.stack((east, north, up))
+    def toward(self, ut1_us: Micros, grace_us: int = 1_000_000) -> tuple[Floats, Floats]:
+        """The Sun at instants of UT1, the fast way: no angles. Raises SkyError, with the same
+        grace at either end as ephemeris.apparent.
 
-    def _enu_au(self, ut1_us: Micros) -> Floats:
-        """The same, through nodes where these are fewer than the instants asked for."""
-        cell, rest_us = np.divmod(ut1_us, _NODE_US)
-        used = np.unique(np.unique(cell)[:, None] + np.arange(-2, 4))
-        if len(used) >= len(ut1_us):
-            return _in_chunks(self._direct_enu_au, ut1_us)
-        nodes = _in_chunks(self._direct_enu_au, used * _NODE_US)
-        first = np.searchsorted(used, cell - 2)
-        x = rest_us / _NODE_US
-        total = np.zeros((3, len(ut1_us)))
-        for k in range(-2, 4):
-            weight = np.ones_like(x)
-            for j in range(-2, 4):
-                if j != k:
-                    weight *= (x - j) / (k - j)
-            total += weight * nodes[:, first + k + 2]
-        return total
+        Unit vectors in P of the refracted topocentric Sun, shape (3, n), and its
+        semi-diameter in radians, shape (n,).
+        """
+        ut1_us = np.atleast_1d(np.asarray(ut1_us, dtype=np.int64))
+        vector = np.empty((3, len(ut1_us)))
+        semidiameter = np.empty(len(ut1_us))
+        for begin in range(0, len(ut1_us), _BATCH):
+            part = slice(begin, begin + _BATCH)
+            semidiameter[part] = self._toward(ut1_us[part], vector[:, part], grace_us)
+        return vector, semidiameter
+
+    def _toward(self, ut1_us: Micros, vector: Floats, grace_us: int) -> Floats:
+        """Fills vector (3, n); gives the semi-diameter."""
+        hour_angle, declination, distance = ephemeris.apparent(ut1_us, grace_us)
+        hour_angle += (ut1_us % DAY_US) * (2 * np.pi / DAY_US)
+        hour_angle += np.radians(self.site.longitude_deg) - np.pi
+        x, y, z = vector
+        level = np.cos(declination)
+        level *= distance
+        # In P's own hemisphere west is where the hour angle grows, if y is turned with z.
+        np.multiply(level, np.cos(hour_angle), out=x)
+        np.multiply(level, np.sin(hour_angle), out=y)
+        np.multiply(distance, np.sin(declination), out=z)
+        y -= self._drift * distance
+        if self.site.hemisphere > 0:
+            np.negative(y, out=y)
+        else:
+            np.negative(z, out=z)
+        x -= self._site_au[0]
+        z -= self._site_au[1]
+        away = np.sqrt(x * x + y * y + z * z)
+        vector /= away
+        sine = x * self._zenith[0] + z * self._zenith[1]
+        keep, pull = self._air.bent(sine)
+        vector *= keep
+        x += pull * self._zenith[0]
+        z += pull * self._zenith[1]
+        semidiameter: Floats = _SEMIDIAMETER_RAD / away
+        return semidiameter
 
     def sun(self, utc_us: Micros) -> SunPlace:
         """The Sun at instants of shape (n,), in any order. Raises SkyError."""
-        position_au = self._enu_au(_ut1_us(_checked(utc_us)))
-        distance_au = np.sqrt((position_au**2).sum(axis=0))
-        altitude, azimuth = horizontal(tuple(position_au), np)
-        site = self.site
-        lifted_deg = refracted_deg(np.degrees(altitude), site.pressure_mbar, site.temperature_C)
-        lifted = np.radians(lifted_deg)
-        level = np.cos(lifted)
-        enu = (level * np.sin(azimuth), level * np.cos(azimuth), np.sin(lifted))
-        polar = frames.apply(self._to_polar, enu)
-        hour_angle, declination = frames.place(polar, site.hemisphere, np)
+        vector, semidiameter = self.toward(ephemeris.ut1_us(utc_us))
+        polar = (vector[0], vector[1], vector[2])
+        enu = frames.apply(frames.transpose(self._to_polar), polar)
+        altitude, azimuth = horizontal(enu, np)
+        hour_angle, declination = frames.place(polar, self.site.hemisphere, np)
+        azimuth_deg = np.degrees(azimuth) % 360
         return SunPlace(
             enu=enu,
             polar=polar,
             hour_angle_deg=np.degrees(hour_angle),
             declination_deg=np.degrees(declination),
-            altitude_deg=lifted_deg,
-            azimuth_deg=np.degrees(azimuth) % 360,
-            semidiameter_deg=_SEMIDIAMETER_ARCSEC / 3600 / distance_au,
+            altitude_deg=np.degrees(altitude),
+            azimuth_deg=azimuth_deg,
+            semidiameter_deg=np.degrees(semidiameter),
+            horizon_deg=self.skyline.altitude_deg(azimuth_deg),
         )
 
     def equation_of_time_s(self, utc_us: Micros) -> Floats:
@@ -248,15 +187,8 @@ class Sky:
 
         Geocentric, with UT1 as the mean time. Raises SkyError.
         """
-        return _in_chunks(self._equation_of_time_s, _ut1_us(_checked(utc_us)))
-
-    def _equation_of_time_s(self, ut1_us: Micros) -> Floats:
-        eph = _ephemeris()
-        t = _skyfield_time(ut1_us)
-        right_ascension, _, _ = eph.earth.at(t).observe(eph.sun).apparent().radec("date")
-        apparent_s = (t.gast - right_ascension.hours) * 3600
-        mean_s = ut1_us % _DAY_US / 1e6 - 43200
-        ahead_s: Floats = (apparent_s - mean_s + 43200) % 86400 - 43200
+        ahead, _, _ = ephemeris.apparent(ephemeris.ut1_us(utc_us))
+        ahead_s: Floats = ahead * (43_200 / np.pi)
         return ahead_s
 
     def noon_us(self, day: date) -> int:
@@ -270,21 +202,26 @@ class Sky:
     def daylight(self, day: date) -> tuple[int, int] | None:
         """Rise and set, in microseconds of UTC, of the Sun that culminates on a day.
 
-        The upper limb, refracted, against a horizon at altitude 0: the last rise
-        before noon_us(day) and the first set after it. A Sun that stays up is held to
-        half a day on either side (polar day gives 24 hours); None when it does not
-        show at noon (polar night). Raises SkyError.
+        The upper limb, refracted, against a free horizon at altitude 0, whatever the
+        skyline: the last rise before noon_us(day) and the first set after it. A Sun that
+        stays up is held to half a day on either side (polar day gives 24 hours); None
+        when it does not show at noon (polar night). Raises SkyError.
         """
         noon_us = self.noon_us(day)
-        if not self.sun(np.array([noon_us])).up[0]:
+        if not self._clears(np.array([noon_us]))[0]:
             return None
         return self._edge_us(noon_us, -1), self._edge_us(noon_us, 1)
+
+    def _clears(self, utc_us: Micros) -> NDArray[np.bool_]:
+        """Whether the upper limb is above altitude 0."""
+        sun = self.sun(utc_us)
+        return sun.altitude_deg + sun.semidiameter_deg > 0
 
     def _edge_us(self, noon_us: int, way: int) -> int:
         """The first instant from noon, back (way -1) or on (1), with the Sun down."""
         ahead_us = np.arange(73) * 600_000_000
         while True:
-            down = ~self.sun(noon_us + way * ahead_us).up
+            down = ~self._clears(noon_us + way * ahead_us)
             if not down.any():
                 return noon_us + way * int(ahead_us[-1])
             first = int(down.argmax())
@@ -292,3 +229,19 @@ class Sky:
             if first_down_us - last_up_us < 1000:
                 return noon_us + way * int(first_down_us)
             ahead_us = np.linspace(last_up_us, first_down_us, 65).astype(np.int64)
+
+    def up_spans(self, start_us: int, end_us: int) -> UpSpans:
+        """When the Sun's upper limb is above the skyline between two instants. Raises SkyError.
+
+        Instants to 1 ms; nothing that lasts more than about two seconds is missed.
+        """
+        return up_spans(self._limb, self.skyline, start_us, end_us)
+
+    def _limb(self, utc_us: Micros) -> tuple[Floats, Floats]:
+        """Altitude of the upper limb and azimuth of the Sun, both in degrees."""
+        vector, semidiameter = self.toward(ephemeris.ut1_us(utc_us))
+        east, north, up = frames.apply(frames.transpose(self._to_polar), vector)
+        limb_deg = np.degrees(np.arcsin(np.clip(up, -1, 1)) + semidiameter)
+        if self.skyline.free:
+            return limb_deg, np.zeros_like(limb_deg)
+        return limb_deg, np.degrees(np.arctan2(east, north)) % 360

@@ -484,6 +484,12 @@ def dials(draw):
         draw(st.sampled_from(["+00:00", "-11:30", "Pacific/Auckland", "UTC"])),
         draw(st.floats(200, 1200)),
         draw(st.floats(-90, 60)),
+        tuple(
+            (azimuth_deg, draw(st.floats(-5, 90)))
+            for azimuth_deg in sorted(
+                draw(st.sets(st.floats(0, 360, exclude_max=True), max_size=4))
+            )
+        ),
     )
     kind = draw(st.sampled_from(["zone", "mean", "apparent"]))
     return Dial("a dial", site, channels, Plan(kind, step_min, steps, day), body, tuple(bores))
@@ -560,7 +566,7 @@ def test_a_dial_is_laid_out_anew_at_another_site(tmp_path):
 def test_json_schema_describes_every_field_and_refuses_others():
     schema = json.loads(json.dumps(dialfile.json_schema()))
     tables = [schema, *schema["$defs"].values()]
-    assert len(tables) == 11
+    assert len(tables) == 12
     for table in tables:
         assert table["additionalProperties"] is False
         for name, field in table["properties"].items():
@@ -574,3 +580,58 @@ def test_json_schema_describes_every_field_and_refuses_others():
     assert bores["properties"]["exit_mm"]["exclusiveMinimum"] == 0
     assert " mm" in bores["properties"]["exit_mm"]["description"]
     assert schema["oneOf"] == [{"required": ["bores"]}, {"required": ["bore"]}]
+
+
+HORIZON = """
+[[site.horizon]]
+azimuth_deg = 85.5
+altitude_deg = 4
+[[site.horizon]]
+azimuth_deg = 270
+altitude_deg = -0.25
+"""
+
+
+def with_horizon(horizon=HORIZON):
+    return GENERATED.replace("[face]", horizon + "\n[face]")
+
+
+def test_a_skyline_belongs_to_the_site_and_comes_back_from_a_dump():
+    dial = dialfile.parse(with_horizon(), "my.toml")
+    assert dial.site.horizon == ((85.5, 4.0), (270.0, -0.25))
+    again = dialfile.parse(dialfile.dump(dial), "my.toml")
+    assert (again, again.hash) == (dial, dial.hash)
+
+
+def test_a_skyline_changes_the_hash_and_none_leaves_it_as_it_ever_was():
+    """Boards and stores carry the hashes of dials from before there were skylines."""
+    free = dialfile.parse(GENERATED, "my.toml")
+    assert free.site.horizon == ()
+    assert free.hash == "7f1e27e6e516595d"
+    assert dialfile.parse(with_horizon("horizon = []"), "my.toml").hash == free.hash
+    assert dialfile.parse(with_horizon(), "my.toml").hash != free.hash
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "field", "words"),
+    [
+        ("azimuth_deg = 85.5", "azimuth_deg = 360", "site.horizon.0.azimuth_deg", "under 360"),
+        ("azimuth_deg = 85.5", "azimuth_deg = -1", "site.horizon.0.azimuth_deg", "is -1;"),
+        ("altitude_deg = 4", "altitude_deg = 91", "site.horizon.0.altitude_deg", "-5 to 90"),
+        ("altitude_deg = -0.25", "", "site.horizon.1.altitude_deg", "is missing"),
+        ("azimuth_deg = 270", "azimuth_deg = 85.5", "site.horizon.1.azimuth_deg", "by azimuth"),
+        ("azimuth_deg = 270", "azimuth_deg = 12", "site.horizon.1.azimuth_deg", "has 85.5"),
+        ("azimuth_deg = 270", "azimuth = 270", "site.horizon.1.azimuth", "write azimuth_deg"),
+    ],
+)
+def test_one_mistake_in_a_skyline(old, new, field, words):
+    found = problems(with_horizon(), (old, new))
+    matching = [problem for problem in found if problem.startswith(f"{field}: ")]
+    assert len(matching) == 1, found
+    assert words in matching[0]
+
+
+def test_a_skyline_has_a_limit_of_points():
+    point = "[[site.horizon]]\nazimuth_deg = 0\naltitude_deg = 0\n"
+    (found,) = problems(with_horizon("\n" + point * 721))
+    assert found.startswith("site.horizon: ") and "at most 720" in found

@@ -1,12 +1,11 @@
 import math
-import subprocess
-import sys
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
 
-import dialbench.sky
+from dialbench import air, ephemeris, skyline
 from dialbench.dial import Site
 from dialbench.errors import UserError
 from dialbench.sky import Sky, SkyError, from_us, refracted_deg, to_us
@@ -15,6 +14,7 @@ from dialcore import frames
 NORTH = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 SOUTH = Site("South", -35.0, 149.0, 600.0, "+10:00", 950.0, 15.0)
 POLAR = Site("Polar", 78.0, 16.0, 10.0, "+01:00", 1010.0, -5.0)
+AIRLESS = replace(NORTH, pressure_mbar=0.0)
 
 
 def us(*fields):
@@ -110,28 +110,6 @@ def test_southern_noon_stands_in_the_north():
     assert from_us(noon_us).astimezone(SOUTH.tz).date() == date(2026, 5, 3)
 
 
-@pytest.mark.parametrize(
-    "start_us",
-    [
-        us(2026, 5, 3),
-        us(2016, 12, 31, 12),
-        us(1972, 12, 31, 18),
-        us(2027, 1, 22, 12),
-        us(1931, 2, 2),
-    ],
-    ids=["plain day", "leap second", "published table begins", "it ends", "before it"],
-)
-def test_nodes_keep_to_direct_skyfield(start_us):
-    """A whole day goes through nodes, few instants straight to Skyfield."""
-    sky = Sky(NORTH)
-    day_us = every(10, start_us, 8640)
-    few = np.append(np.arange(7, 8640, 433), [1510, 1525, 7865, 7871])
-    near, direct = sky.sun(day_us), [sky.sun(day_us[k : k + 1]) for k in few]
-    for axis in range(3):
-        exact = np.array([sun.enu[axis][0] for sun in direct])
-        assert np.degrees(np.abs(near.enu[axis][few] - exact)).max() * 3600 < 0.001
-
-
 def test_order_and_repetition_of_instants_are_free():
     sky = Sky(NORTH)
     utc_us = every(20, us(2026, 5, 3, 11), 400)
@@ -142,7 +120,7 @@ def test_order_and_repetition_of_instants_are_free():
 def test_the_earth_turns_through_a_leap_second():
     """Unix time counts one second from 23:59:59 to midnight; the Earth turned for two."""
     around_us = np.array([us(2016, 12, 31, 23, 59, 59), us(2017, 1, 1)])
-    turned_deg = np.diff(Sky(NORTH).sun(around_us).hour_angle_deg)[0]
+    turned_deg = np.diff(Sky(AIRLESS).sun(around_us).hour_angle_deg)[0]
     assert turned_deg * 240 == pytest.approx(2, abs=0.005)
 
 
@@ -165,13 +143,42 @@ def test_refraction_follows_the_air():
     assert cold[10:] == pytest.approx(lift_deg[10:] * 283 / 253, rel=0.01)
 
 
-def test_refraction_ends_below_minus_one_degree():
-    true_deg = np.linspace(-6, 1, 7001)
-    apparent_deg = refracted_deg(true_deg, 1010.0, 10.0)
-    lifted = apparent_deg > true_deg
-    assert apparent_deg[lifted].min() == pytest.approx(-1, abs=0.01)
-    assert (apparent_deg[~lifted] < -1).all()
-    assert (np.diff(apparent_deg) > 0).all()
+@pytest.mark.parametrize(("pressure_mbar", "temperature_C"), [(1010.0, 10.0), (1200.0, -90.0)])
+def test_refraction_is_held_below_minus_one_degree(pressure_mbar, temperature_C):
+    """Nothing jumps there, where no formula holds and nothing can be seen."""
+    true_deg = np.linspace(-90, 1, 91_001)
+    apparent_deg = refracted_deg(true_deg, pressure_mbar, temperature_C)
+    low = apparent_deg < -1
+    lift_deg = apparent_deg - true_deg
+    assert np.ptp(lift_deg[low]) < 1e-9
+    assert lift_deg[low][-1] == pytest.approx(lift_deg[~low][0], abs=0.001)
+    steps_deg = np.diff(apparent_deg)
+    assert 0.0006 < steps_deg.min() <= steps_deg.max() < 0.0011
+
+
+@pytest.mark.parametrize(("pressure_mbar", "temperature_C"), [(1010.0, 10.0), (1200.0, -90.0)])
+def test_refraction_solves_bennetts_formula(pressure_mbar, temperature_C):
+    """Which gives the lift of an apparent altitude, in arc minutes."""
+    true_deg = np.linspace(-2, 90, 9201)
+    apparent_deg = refracted_deg(true_deg, pressure_mbar, temperature_C)
+    held_deg = np.maximum(apparent_deg, -1)
+    lift_arcmin = 1 / np.tan(np.radians(held_deg + 7.31 / (held_deg + 4.4)))
+    lift_arcmin *= pressure_mbar / 1010 * 283 / (273 + temperature_C)
+    assert apparent_deg - true_deg == pytest.approx(np.maximum(lift_arcmin, 0) / 60, abs=1e-10)
+
+
+@pytest.mark.parametrize(("pressure_mbar", "temperature_C"), [(1010.0, 10.0), (1200.0, -90.0)])
+def test_the_table_of_refraction_keeps_to_the_formula(pressure_mbar, temperature_C):
+    """0.003 arc seconds wherever the Sun can be seen, at the zenith too; unit length anywhere."""
+    rng = np.random.default_rng(1)
+    true_deg = np.concatenate((rng.uniform(-90, 90, 30_000), 90 - rng.uniform(0, 1.5, 3000), [90]))
+    altitude = np.radians(true_deg)
+    keep, pull = air.Air(pressure_mbar, temperature_C).bent(np.sin(altitude))
+    level, up = keep * np.cos(altitude), keep * np.sin(altitude) + pull
+    assert np.hypot(level, up) == pytest.approx(np.ones(len(up)), abs=1e-14)
+    want_deg = refracted_deg(true_deg, pressure_mbar, temperature_C)
+    off_arcsec = np.abs(np.degrees(np.arctan2(up, level)) - want_deg) * 3600
+    assert off_arcsec[want_deg > -0.8].max() < 0.003
 
 
 def test_semidiameter_follows_the_distance():
@@ -230,17 +237,193 @@ def test_equation_of_time_of_many_instants_is_that_of_each():
     )
 
 
-def test_importing_the_sky_leaves_skyfield_alone():
-    """Instants are turned into numbers all over the house; only a Sky needs the ephemeris."""
-    code = "import dialbench.sky, sys; print('skyfield' in sys.modules)"
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert ran.stdout.strip() == "False"
+@pytest.mark.parametrize(
+    "site",
+    [NORTH, SOUTH, replace(NORTH, latitude_deg=90.0), replace(NORTH, latitude_deg=-90.0)],
+)
+def test_the_fast_way_is_the_way(site):
+    """toward() of UT1 is sun() of UTC, and what the dial's axes make of it."""
+    utc_us = every(977, us(2026, 3, 1), 20_000)  # more than go in one batch
+    vector, semidiameter = Sky(site).toward(ephemeris.ut1_us(utc_us))
+    sun = Sky(site).sun(utc_us)
+    assert (vector == np.stack(sun.polar)).all()
+    assert np.degrees(semidiameter) == pytest.approx(sun.semidiameter_deg, rel=1e-15)
+    for site_again in (replace(site, longitude_deg=180.0), replace(site, longitude_deg=-180.0)):
+        again, _ = Sky(site_again).toward(np.zeros(0, np.int64))
+        assert again.shape == (3, 0)
 
 
-@pytest.mark.parametrize(("file", "told"), [("finals2000A.all", 0), ("de421.bsp", 1)])
-def test_only_the_age_of_a_file_in_use_is_told(file, told, monkeypatch, recwarn):
-    monkeypatch.setattr("skyfield_data.expirations.EXPIRATIONS", {file: date(2000, 1, 1)})
-    dialbench.sky._ephemeris.cache_clear()
-    Sky(NORTH)
-    aged = [str(w.message) for w in recwarn if issubclass(w.category, RuntimeWarning)]
-    assert [file in message for message in aged] == [True] * told
+def test_both_sides_of_the_date_line_see_one_sun():
+    utc_us = every(977, us(2026, 3, 1), 1000)
+    east, west = (
+        np.stack(Sky(replace(NORTH, longitude_deg=degrees)).sun(utc_us).enu)
+        for degrees in (180.0, -180.0)
+    )
+    assert np.abs(east - west).max() < 1e-14
+
+
+def test_at_the_pole_the_sun_stands_at_its_declination():
+    """Without air, and but for its parallax of 8.8 arc seconds."""
+    for latitude_deg in (90.0, -90.0):
+        sky = Sky(replace(AIRLESS, latitude_deg=latitude_deg))
+        utc_us = every(86_400 * 5 + 3600, us(2026, 1, 1), 70)
+        sun = sky.sun(utc_us)
+        declination_deg = np.degrees(ephemeris.apparent(ephemeris.ut1_us(utc_us))[1])
+        parallax_deg = 8.8 / 3600 * np.cos(np.radians(declination_deg))
+        off_deg = sun.altitude_deg - np.sign(latitude_deg) * declination_deg + parallax_deg
+        assert np.abs(off_deg).max() * 3600 < 0.3
+
+
+# --- The skyline, and the spans in which the Sun is above it ---
+
+PROFILE = ((20.0, 3.0), (95.0, 6.5), (101.0, 0.0), (140.0, 0.0), (215.0, 12.0), (300.0, 1.0))
+
+
+def limb_deg(sky, utc_us):
+    sun = sky.sun(np.atleast_1d(utc_us))
+    return sun.altitude_deg + sun.semidiameter_deg - sun.horizon_deg
+
+
+def kinds(codes):
+    return {skyline.KINDS[code] for code in codes.tolist()}
+
+
+def test_the_skyline_is_straight_between_its_points_and_goes_round():
+    line = skyline.Skyline(PROFILE)
+    azimuth_deg = np.array([20.0, 57.5, 98.0, 120.0, 300.0, 340.0, 0.0, 10.0, 359.999])
+    assert line.altitude_deg(azimuth_deg) == pytest.approx(
+        [3, 4.75, 3.25, 0, 1, 2, 2.5, 2.75, 2.499975], abs=1e-6
+    )
+    assert (skyline.Skyline(((77.0, 4.0),)).altitude_deg(azimuth_deg) == 4).all()
+    assert (skyline.Skyline(()).altitude_deg(azimuth_deg) == 0).all()
+
+
+def test_up_is_above_the_skyline():
+    sky, free = Sky(replace(NORTH, horizon=PROFILE)), Sky(NORTH)
+    utc_us = every(60, us(2026, 5, 3), 1440)
+    sun, bare = sky.sun(utc_us), free.sun(utc_us)
+    assert (sun.altitude_deg == bare.altitude_deg).all()
+    assert (bare.horizon_deg == 0).all()
+    assert (bare.up == (bare.altitude_deg + bare.semidiameter_deg > 0)).all()
+    assert (sun.up == (sun.altitude_deg + sun.semidiameter_deg > sun.horizon_deg)).all()
+    assert sun.up.sum() < bare.up.sum() - 20
+    assert sky.daylight(date(2026, 5, 3)) == free.daylight(date(2026, 5, 3))
+
+
+def test_a_day_over_a_free_horizon_is_its_daylight():
+    sky = Sky(NORTH)
+    spans = sky.up_spans(us(2026, 5, 3), us(2026, 5, 4))
+    [(rise_us, set_us)] = zip(spans.begin_us, spans.end_us, strict=True)
+    assert [rise_us, set_us] == pytest.approx(sky.daylight(date(2026, 5, 3)), abs=1000)
+    assert (kinds(spans.begin_kind), kinds(spans.end_kind)) == ({"sunrise"}, {"sunset"})
+
+
+def test_asked_ends_cut_a_span():
+    sky = Sky(NORTH)
+    noon_us = us(2026, 5, 3, 13)
+    spans = sky.up_spans(noon_us, noon_us + 86_400_000_000)
+    assert (spans.begin_us[0], spans.end_us[-1]) == (noon_us, noon_us + 86_400_000_000)
+    assert [skyline.KINDS[k] for k in spans.begin_kind] == ["start of the asked span", "sunrise"]
+    assert [skyline.KINDS[k] for k in spans.end_kind] == ["sunset", "end of the asked span"]
+    for empty in (
+        sky.up_spans(noon_us, noon_us),
+        sky.up_spans(us(2026, 5, 3, 1), us(2026, 5, 3, 2)),
+    ):
+        assert empty.begin_us.shape == empty.end_kind.shape == (0,)
+
+
+@pytest.mark.parametrize("latitude_deg", [90.0, 78.0, -66.2, 41.2, 0.0, -12.0])
+@pytest.mark.parametrize("horizon", [(), PROFILE], ids=["free", "profile"])
+def test_spans_are_where_the_sun_is_up(latitude_deg, horizon):
+    """Every 97 s of 200 days, and 1 ms before and after each end."""
+    sky = Sky(Site("x", latitude_deg, 180.0, 10.0, "+12:00", 1010.0, 0.0, horizon))
+    start_us, end_us = us(2026, 1, 20), us(2026, 8, 8)
+    spans = sky.up_spans(start_us, end_us)
+    utc_us = np.arange(start_us, end_us, 97_000_000)
+    begun = np.searchsorted(spans.begin_us, utc_us, side="right")
+    ended = np.searchsorted(spans.end_us, utc_us, side="right")
+    assert ((begun > ended) == sky.sun(utc_us).up).all()
+    assert (spans.begin_us < spans.end_us).all() and (spans.end_us[:-1] < spans.begin_us[1:]).all()
+    rises = spans.begin_us[spans.begin_kind != skyline.START]
+    sets = spans.end_us[spans.end_kind != skyline.END]
+    assert len(rises) + len(sets)
+    for ends_us, way in ((rises, 1), (sets, -1)):
+        assert (limb_deg(sky, ends_us - way * 1000) <= 0).all()
+        assert (limb_deg(sky, ends_us + way * 1000) > 0).all()
+
+
+def test_the_midnight_sun_is_one_span():
+    spans = Sky(POLAR).up_spans(us(2026, 5, 20), us(2026, 7, 20))
+    assert (spans.begin_us.tolist(), spans.end_us.tolist()) == (
+        [us(2026, 5, 20)],
+        [us(2026, 7, 20)],
+    )
+    assert kinds(spans.begin_kind) == {"start of the asked span"}
+
+
+def test_many_years_join_where_they_are_cut():
+    """At the pole a year is one day: the cut between stretches of work must not show."""
+    spans = Sky(replace(NORTH, latitude_deg=90.0)).up_spans(us(2020, 1, 1), us(2026, 1, 1))
+    assert len(spans.begin_us) == 6
+    assert kinds(spans.begin_kind) == {"sunrise"} and kinds(spans.end_kind) == {"sunset"}
+    assert (spans.end_us - spans.begin_us).min() > 180 * 86_400e6
+
+
+def test_events_are_told_by_what_makes_them():
+    """Rising over PROFILE at 101 to 140 deg is sunrise, anywhere else the profile's doing."""
+    sky = Sky(replace(NORTH, horizon=PROFILE))
+    spans = sky.up_spans(us(2026, 1, 1), us(2027, 1, 1))
+    azimuth_deg = sky.sun(spans.begin_us).azimuth_deg
+    free = (azimuth_deg >= 101) & (azimuth_deg <= 140)
+    assert free.any() and not free.all()
+    assert (spans.begin_kind == np.where(free, skyline.SUNRISE, skyline.HORIZON)).all()
+    assert kinds(spans.end_kind) == {"horizon"}
+
+
+@pytest.mark.parametrize("lasting_s", [2, 5, 40])
+@pytest.mark.parametrize("up", [True, False])
+def test_brief_spans_are_found(lasting_s, up):
+    """A skyline level with the limb's highest or lowest place of the day, all but for a moment."""
+    sky = Sky(POLAR)
+    middle_us = sky.noon_us(date(2026, 4, 20)) + (0 if up else 43_170_000_000)
+    near_us = middle_us + np.arange(-1800, 1800) * 500_000
+    limb = limb_deg(sky, near_us)
+    top = int(limb.argmax() if up else limb.argmin())
+    level_deg = float(limb[top - lasting_s])  # so many half seconds before
+    # A wall everywhere else keeps other days out.
+    aim_deg = float(sky.sun(near_us[[top]]).azimuth_deg[0])
+    wall_deg = 89.0 if up else -5.0
+    notch = sorted(
+        ((aim_deg + off) % 360, wall_deg if abs(off) > 4 else level_deg) for off in (-5, -3, 3, 5)
+    )
+    notched = Sky(replace(POLAR, horizon=tuple(notch)))
+    start_us, end_us = middle_us - 3 * 3600_000_000, middle_us + 3 * 3600_000_000
+    spans = notched.up_spans(start_us, end_us)
+    if up:
+        begin_us, finish_us = spans.begin_us, spans.end_us
+    else:
+        begin_us, finish_us = spans.end_us[:-1], spans.begin_us[1:]
+    assert len(begin_us) == 1
+    # The turning point itself lies up to a quarter of a second from `top`.
+    assert (finish_us - begin_us)[0] / 1e6 == pytest.approx(lasting_s, abs=0.51)
+
+
+def test_a_gap_between_two_points_of_the_skyline_is_found():
+    """A notch that the Sun passes in seconds, far narrower than the minute of the grid."""
+    sky = Sky(NORTH)
+    at_us = us(2026, 5, 3, 10, 0, 30)
+    azimuth_deg = float(sky.sun(np.array([at_us])).azimuth_deg[0])
+    sides = ((-0.02, 80.0), (0.0, 0.0), (0.02, 80.0))
+    notched = Sky(replace(NORTH, horizon=tuple((azimuth_deg + off, high) for off, high in sides)))
+    spans = notched.up_spans(us(2026, 5, 3, 9), us(2026, 5, 3, 11))
+    assert len(spans.begin_us) == 1
+    assert spans.begin_us[0] < at_us < spans.end_us[0]
+    assert spans.end_us[0] - spans.begin_us[0] < 10e6
+
+
+def test_spans_end_where_the_ephemeris_does():
+    first_us, last_us = ephemeris.first_us(), ephemeris.last_us()
+    assert len(Sky(NORTH).up_spans(first_us, first_us + 2 * 86_400_000_000).begin_us)
+    assert len(Sky(NORTH).up_spans(last_us - 2 * 86_400_000_000, last_us).begin_us)
+    with pytest.raises(SkyError):
+        Sky(NORTH).up_spans(last_us - 86_400_000_000, last_us + 86_400_000_000)

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dialbench import sky
+from dialbench import de421, ephemeris, sky
 from dialbench.dial import Site
 
 CENTURY_US = (-631_152_000_000_000, 2_556_057_600_000_000)  # 1950-01-01 to 2050-12-31
@@ -20,14 +20,14 @@ def airless():
 def century(airless):
     """80 instants of 1950-2050 with the Sun that Dialbench sees then, without refraction.
 
-    time: Skyfield's Time; enu: its direct unit vectors, shape (3, 80).
+    time: Skyfield's Time; enu: our unit vectors, shape (3, 80).
     """
     utc_us = np.sort(np.random.default_rng(1950).integers(*CENTURY_US, 80))
-    ut1_us = sky._ut1_us(utc_us)
+    ut1_us = ephemeris.ut1_us(utc_us)
     return SimpleNamespace(
         utc_us=utc_us,
         ut1_us=ut1_us,
-        time=sky._skyfield_time(ut1_us),
+        time=de421.skyfield_time(ut1_us),
         enu=np.stack(sky.Sky(airless).sun(utc_us).enu),
     )
 

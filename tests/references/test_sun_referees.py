@@ -1,4 +1,4 @@
-"""The Sun through Skyfield against four independent computations, 1950-2050.
+"""The Sun against four independent computations, 1950-2050.
 
 Bounds in arc seconds. Each referee is given the same UT1 and delta T; refraction is
 left out. What parts them is the referees' own models: astropy adds polar motion (0.5),
@@ -22,14 +22,14 @@ from pymeeus.Coordinates import true_obliquity
 from pymeeus.Epoch import Epoch
 from pymeeus.Sun import Sun
 
-from dialbench import sky
+from dialbench import de421, sky
 
 AU_KM = 149597870.7
 LIGHT_AU_PER_DAY = 173.1446326846693
 
 
 @pytest.fixture(scope="module")
-def de421():
+def spk():
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         folder = skyfield_data.get_skyfield_data_path()
@@ -43,14 +43,14 @@ def barycentric(kernel, legs, tdb, tdb_fraction):
     return tuple(sum(part[k] for part in parts).T / AU_KM for k in (0, 1))
 
 
-def test_against_the_iau_routines_of_erfa(airless, century, de421, apart, vector):
+def test_against_the_iau_routines_of_erfa(airless, century, spk, apart, vector):
     t = century.time
     longitude, latitude = np.radians([airless.longitude_deg, airless.latitude_deg])
     tdb, fraction = t.whole, t.tdb_fraction
     to_intermediate = erfa.c2i06a(t.whole, t.tt_fraction)
     turned = erfa.era00(t.whole, t.ut1_fraction)
 
-    earth, earth_velocity = barycentric(de421, [(0, 3), (3, 399)], tdb, fraction)
+    earth, earth_velocity = barycentric(spk, [(0, 3), (3, 399)], tdb, fraction)
     site = erfa.pvtob(longitude, latitude, airless.elevation_m, 0, 0, 0, turned)
     observer = earth + np.einsum("nji,nj->ni", to_intermediate, site["p"]) / 1000 / AU_KM
     speed = earth_velocity + (
@@ -59,7 +59,7 @@ def test_against_the_iau_routines_of_erfa(airless, century, de421, apart, vector
 
     light_days = np.zeros(len(tdb))
     for _ in range(4):
-        sun, _velocity = barycentric(de421, [(0, 10)], tdb, fraction - light_days)
+        sun, _velocity = barycentric(spk, [(0, 10)], tdb, fraction - light_days)
         distance = np.linalg.norm(sun - observer, axis=1)
         light_days = distance / LIGHT_AU_PER_DAY
     beta = speed / LIGHT_AU_PER_DAY
@@ -113,7 +113,7 @@ def test_against_the_nrel_algorithm_in_pvlib(airless, century, apart, vector):
 
 def test_against_vsop87_in_pymeeus(century, apart):
     """Geocentric, so that PyMeeus needs no site: ecliptic place turned to the equator."""
-    eph = sky._ephemeris()
+    eph = de421.source()
     t = century.time
     right_ascension, declination, _ = eph.earth.at(t).observe(eph.sun).apparent().radec("date")
     seen = erfa.s2c(right_ascension.radians, declination.radians)
