@@ -1,145 +1,284 @@
-"""Every bore by itself, in an otherwise solid body: lit fractions and crossings in closed form.
+"""Every bore by itself, in an otherwise solid body: lit fractions in closed form.
 
 A real body's bores cross, and light finds ways from one into another; then what counts is
 `dialbench.predict`. Where a bore is far from all others the two agree, and what they differ
-by elsewhere is the crossing bores' doing. `crossings` here is exact to milliseconds: what
-predict's own search is held against.
+by elsewhere is the crossing bores' doing.
 
-A channel's lit fraction is that of the union of its bores. Of two bores of a channel,
-the Sun lights the exit from one side through the one it leaves, from the other side
-through the one it enters. So, for every strip of its disc, the best bore on either
-side counts, and the two add up to at most 1: exact for slots no narrower at the entry
-than at the exit, close for round bores.
+A channel's lit fraction is that of the union of its bores (`dialbench.unions`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.crossing import NOMINAL, Crossings, Pose
+from dialbench import unions
+from dialbench.crossing import NOMINAL, Pose
 from dialbench.dial import Dial
 from dialbench.rays.voids import Vectors
-from dialbench.sky import Sky, SunPlace
-from dialcore import bores, frames
-from dialcore.crossing import THRESHOLDS
+from dialbench.sky import SunPlace
+from dialcore import bores, disc, frames
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
-_PAIRS = 200_000  # pairs of an instant and a channel looked at together: some 70 MB
-_GRID_US = 10_000_000
-_PARTS = 8  # into which an interval that may hold a crossing is cut, again and again
-_CUTS = 4  # 10 s / 8**4 = 2.4 ms
-_SKY_RATE = 7.3e-5  # the Sun's motion in rad/s
-# Lit fractions may change this much faster than the Sun's motion and length over exit
-# width say: at most 1.33 for a bore and a Sun 24 deg either side of the equator, and a
-# little for light that moves across the opening.
-_STEEPER = 1.5
+FORMAT = "2"  # changes with every change of what comes out here: kept borders rest on it
+
+_PAIRS = 1 << 15  # pairs of a Sun and a bore worked on together: stays in the cache
+_TINY = 1e-12
 
 
-class _Bores:
-    """A dial's bores as arrays, sorted by channel and hour angle, in a posed body."""
+class Bores:
+    """A dial's bores as arrays, sorted by channel and hour angle; radians and mm."""
 
-    def __init__(self, dial: Dial, pose_deg: Pose) -> None:
+    def __init__(self, dial: Dial) -> None:
         listed = sorted(dial.bores, key=lambda bore: (bore.channel, bore.hour_angle_deg))
         self.channels = len(dial.channels)
-        self.hemisphere = dial.site.hemisphere
-        wx, wy, wz = np.radians(pose_deg)
-        self.from_polar = frames.transpose(frames.rotation(wx, wy, wz, np))
         self.channel = np.array([b.channel for b in listed], dtype=np.int64)
         self.hour_angle = np.radians([b.hour_angle_deg for b in listed])
+        self.is_round = np.array([b.shape == "round" for b in listed], dtype=bool)
         self.exit = np.array([b.exit_mm for b in listed])
         self.entry = np.array([b.entry_mm for b in listed])
         self.length = np.array([b.length_mm for b in listed])
-        self.is_round = np.array([b.shape == "round" for b in listed], dtype=bool)
-        opening = np.radians([b.opening_deg for b in listed])
-        self.entry_height = self.exit + 2 * self.length * np.tan(opening / 2)
+        self.opening = np.radians([b.opening_deg for b in listed])
         declination = np.radians([b.declination_deg for b in listed])
-        self.axes = bores.axes(self.hour_angle, declination, self.hemisphere, np)
-        self.key = self._key(self.channel, self.hour_angle)
-        # The steepest slope across a bore at which a ray still gets through.
-        self.steepest = ((self.exit + self.entry) / 2 / self.length).max(initial=0.0)
+        self._sine, self._cosine = np.sin(declination), np.cos(declination)
+        self._declination = declination
+        # Slopes across a bore at which a bundle of rays is shut out, is cut first; in
+        # declination it is cut first at `open`. A slope's disc is the wider by `lean`.
+        self._shut = (self.exit + self.entry) / 2 / self.length
+        self._full = np.abs(self.entry - self.exit) / 2 / self.length
+        self._open = np.tan(self.opening / 2)
+        self._lean = [np.sqrt(1 + bend**2) for bend in (self._shut, self._full, self._open)]
+        self._steep = self.length / self.exit
+        self._most = np.minimum(self.entry / self.exit, 1.0)
+        self._key = self.channel * 100.0 + self.hour_angle
+        self._ends = np.append(self._key, [np.inf, np.inf])
+        self._several = len(np.unique(self.channel)) < len(self.channel)
 
-    @staticmethod
-    def _key(channel: Ints, hour_angle: Floats) -> Floats:
-        return channel * 100.0 + hour_angle
+    def reach(self, declination: float, semidiameter: float) -> float:
+        """How far in hour angle from its axis a bore may be lit at most, up to a declination."""
+        spread = (self._shut.max(initial=0.0) + semidiameter) / math.cos(declination)
+        return math.asin(min(spread, 1.0)) + 1e-9
 
-    def lit(self, polar: Floats, semidiameter: Floats, channel: Ints) -> Floats:
+    def reaches(self, declination: float, semidiameter: float) -> Floats:
+        """The same of each bore."""
+        spread = (self._shut + semidiameter) / math.cos(declination)
+        reaches: Floats = np.arcsin(np.minimum(spread, 1.0)) + 1e-9
+        return reaches
+
+    def open_to(self, declination_deg: float) -> bool:
+        """Whether no bore is cut in declination while the Sun is so near the equator."""
+        far = math.radians(declination_deg + 0.8)  # the disc, and the way over a wide bore
+        clear = self.opening / 2 - np.abs(self._declination) > far
+        return bool((clear & ~self.is_round).all())
+
+    def lit(
+        self, hour_angle: Floats, declination: Floats, semidiameter: Floats, channel: Ints
+    ) -> Floats:
         """Lit fraction of one channel each under one Sun each, shape (n,).
 
-        polar: Sun's unit vectors in P, shape (3, n); semidiameter in radians; channel
+        Where the Sun stands in the body's frame and its semi-diameter in radians; channel
         numbers. Whether the Sun is up is not asked.
         """
-        sun = frames.apply(self.from_polar, tuple(polar))
-        hour_angle, declination = frames.place(sun, self.hemisphere, np)
-        spread = (self.steepest + semidiameter) / np.cos(declination)
-        reach = np.arcsin(np.minimum(spread, 1.0)) + 1e-9
-        low = np.searchsorted(self.key, self._key(channel, hour_angle - reach))
-        high = np.searchsorted(self.key, self._key(channel, hour_angle + reach))
-        total = np.zeros(len(channel))
-        some = np.flatnonzero(high > low)
-        if len(some) == 0:
-            return total
-        count = (high - low)[some]
-        first = np.cumsum(count) - count  # where each query's bores begin in what follows
-        query = np.repeat(some, count)
-        bore = np.arange(len(query)) + np.repeat(low[some] - first, count)
-        total[some] = self._union(
-            [component[query] for component in sun], semidiameter[query], bore, first
-        )
+        total = np.empty(len(channel))
+        for at in range(0, len(total), _PAIRS):
+            part = slice(at, at + _PAIRS)
+            total[part] = self._lit(
+                hour_angle[part], declination[part], semidiameter[part], channel[part]
+            )
         return total
 
-    def _union(self, sun: list[Floats], semidiameter: Floats, bore: Ints, first: Ints) -> Floats:
-        """Lit fractions of the groups of pairs (a Sun, a bore) that begin at `first`."""
-        along, across, beside = (
-            frames.dot(sun, [np.broadcast_to(c, self.key.shape)[bore] for c in axis])
-            for axis in self.axes
-        )
-        exit_mm, entry_mm, length = self.exit[bore], self.entry[bore], self.length[bore]
-        front = np.maximum(along, 1e-9)
-        height = np.zeros_like(front)
-        for offset, weight in bores.DISC_STRIPS:
-            slope = (beside + offset * semidiameter) / front
-            height += weight * bores.slit(slope, exit_mm, self.entry_height[bore], length)
-        height *= along > 0
+    def _near(self, key: Floats, reach: float) -> tuple[Ints, Ints]:
+        """From which to before which of the bores lie within reach."""
+        low = np.searchsorted(self._key, key - reach)
+        end = key + reach
+        high = low + (self._ends.take(low) < end)
+        more = np.flatnonzero(self._ends.take(low + 1) < end)
+        high[more] = np.searchsorted(self._key, end[more])
+        return low, high
 
-        is_round = self.is_round[bore]
-        disc = np.zeros_like(front)
-        disc[is_round] = bores.round_lit(
-            along[is_round],
-            across[is_round],
-            beside[is_round],
-            semidiameter[is_round],
-            exit_mm[is_round],
-            entry_mm[is_round],
-            length[is_round],
-            np,
-        )
-        height[is_round] = 1.0
-        total = np.zeros(len(first))
-        for offset, weight in bores.DISC_STRIPS:
-            slope = (across + offset * semidiameter) / front
-            width = np.where(is_round, disc, bores.slit(slope, exit_mm, entry_mm, length))
-            wide, area = [], []
-            for side in (slope >= 0, slope < 0):
-                wide.append(np.maximum.reduceat(side * width, first))
-                area.append(np.maximum.reduceat(side * width * height, first))
-            twice = np.maximum(wide[0] + wide[1] - 1, 0.0)
-            heights = [a / np.maximum(w, 1e-9) for a, w in zip(area, wide, strict=True)]
-            total += weight * (area[0] + area[1] - twice * np.minimum(*heights))
-        return np.minimum(total, 1.0)
+    def _lit(
+        self, hour_angle: Floats, declination: Floats, semidiameter: Floats, channel: Ints
+    ) -> Floats:
+        total = np.zeros(len(channel))
+        if not len(channel):
+            return total
+        far = float(np.abs(declination).max()), float(semidiameter.max())
+        reach = self.reach(*far)
+        low, high = self._near(channel * 100.0 + hour_angle, reach)
+        count = high - low
+        if (count > 1).any():
+            first = np.cumsum(count) - count
+            sun = np.repeat(np.arange(len(count)), count)
+            bore = np.arange(len(sun)) + np.repeat(low - first, count)
+        else:
+            sun = np.flatnonzero(count)
+            bore = low.take(sun)
+        pairs = _Pairs(self, bore, hour_angle[sun], declination[sun], semidiameter[sun])
+        lit = pairs.lit()
+        if len(sun) <= len(total) and (count < 2).all():
+            total[sun] = lit
+            return total
+        # Of a channel's bores usually one alone is lit; the rest takes more work.
+        shining = np.flatnonzero(lit > _TINY)
+        bore, sun, lit = bore[shining], sun[shining], lit[shining]
+        total[sun] = lit
+        together = np.bincount(sun, minlength=len(total))
+        joint = np.flatnonzero(together[sun] > 1)
+        if len(joint):
+            starts = np.flatnonzero(np.diff(sun[joint], prepend=-1))
+            total[sun[joint][starts]] = pairs.only(shining[joint]).union(lit[joint], starts)
+        return total
 
-    def steepest_per_s(self) -> Floats:
-        """Bound on how fast each channel's lit fraction can change, shape (channels,)."""
-        # A round exit's overlap changes by at most its diameter over its area.
-        rate = np.where(self.is_round, 4 / np.pi, 1.0) * self.length / self.exit
-        bound = np.zeros(self.channels)
-        np.maximum.at(bound, self.channel, rate)
-        return bound * _SKY_RATE * _STEEPER
+
+class _Pairs:
+    """Pairs of a bore and a Sun: how the Sun stands to the bore, and what it lights."""
+
+    def __init__(
+        self,
+        of: Bores,
+        bore: Ints,
+        hour_angle: Floats,
+        declination: Floats,
+        semidiameter: Floats,
+    ) -> None:
+        self.of, self.bore, self.semidiameter = of, bore, semidiameter
+        turn = hour_angle - of.hour_angle.take(bore)
+        level, height = np.cos(declination), np.sin(declination)
+        across = level * np.sin(turn)
+        level *= np.cos(turn)
+        sine, cosine = of._sine.take(bore), of._cosine.take(bore)
+        self.along = level * cosine + height * sine
+        self.across = across
+        self.beside = height * cosine - level * sine
+
+    def only(self, which: Ints | Bools) -> _Pairs:
+        part = object.__new__(_Pairs)
+        part.of, part.bore = self.of, self.bore[which]
+        part.semidiameter = self.semidiameter[which]
+        part.along, part.across = self.along[which], self.across[which]
+        part.beside = self.beside[which]
+        return part
+
+    def lit(self) -> Floats:
+        """Lit fractions, each bore by itself."""
+        is_round = self.of.is_round.take(self.bore)
+        if not is_round.any():
+            return self._slots()
+        lit = np.zeros(len(self.bore))
+        lit[~is_round] = self.only(~is_round)._slots()
+        lit[is_round] = self.only(is_round)._rounds()
+        return lit
+
+    def _slots(self) -> Floats:
+        of, bore = self.of, self.bore
+        front = np.maximum(self.along, 1e-9)
+        slope, radius = disc.seen(front, self.across, self.semidiameter)
+        edge = of._shut.take(bore) + radius * of._lean[0].take(bore)
+        near = np.flatnonzero((np.abs(slope) < edge) & (self.along > 1e-9))
+        if len(near) < len(bore):
+            lit: Floats = np.zeros(len(bore))
+            lit[near] = self.only(near)._slots()
+            return lit
+        lit = self._widths(slope, radius)
+        rise = np.abs(self.beside) / front
+        cut = np.flatnonzero(rise + radius * of._lean[2].take(bore) > of._open.take(bore))
+        if len(cut):
+            self.only(cut)._cut(lit, cut)
+        return lit
+
+    def _widths(self, slope: Floats, radius: Floats) -> Floats:
+        """What slots of full height light: dialcore.bores.slit_lit, for many at once.
+
+        Bends are rounded only where the disc lies over them.
+        """
+        of, bore = self.of, self.bore
+        off = np.abs(disc.mean(slope, radius))
+        steep = of._steep.take(bore)
+        bends = of._shut.take(bore), of._full.take(bore)
+        lit: Floats = (bends[0] - off) * steep
+        np.minimum(lit, of._most.take(bore), out=lit)
+        np.maximum(lit, 0.0, out=lit)
+        for bend, lean, gain in zip(bends, of._lean, (1.0, -1.0), strict=False):
+            blur = radius * lean.take(bore)
+            for side in (1.0, -1.0):
+                at = np.flatnonzero(np.abs(side * off - bend) < blur)
+                if len(at):
+                    more = disc.blurred(side * off[at], radius[at], bend[at], np)
+                    lit[at] += gain * more * steep[at]
+        return np.clip(lit, 0.0, 1.0, out=lit)
+
+    def _cut(self, lit: Floats, cut: Ints) -> None:
+        """Take off from lit[cut], these slots' as if of full height, what their ends keep out."""
+        of, bore, wide = self.of, self.bore, lit[cut]
+        exits, entries, lengths = of.exit.take(bore), of.entry.take(bore), of.length.take(bore)
+        opening = of.opening.take(bore)
+        front = np.maximum(self.along, 1e-9)
+        rise, radius = disc.seen(front, self.beside, self.semidiameter)
+        high = exits + 2 * lengths * of._open.take(bore)
+        share = bores.slit_lit(rise, radius, exits, high, lengths, np)
+        lit[cut] = wide * share
+        # Neither all nor nothing both ways: a corner of the opening.
+        edge = np.abs(self.across) / front + radius * of._lean[1].take(bore)
+        some = (share > _TINY) & (share < 1 - _TINY) & (wide > _TINY)
+        corner = np.flatnonzero(some & (edge > of._full.take(bore)))
+        if len(corner):
+            lit[cut[corner]] = bores.slot_corner_lit(
+                self.along[corner],
+                self.across[corner],
+                self.beside[corner],
+                self.semidiameter[corner],
+                exits[corner],
+                entries[corner],
+                lengths[corner],
+                opening[corner],
+                np,
+            )
+
+    def _rounds(self) -> Floats:
+        of, bore = self.of, self.bore
+        off = np.arctan2(np.hypot(self.across, self.beside), self.along)
+        shut, full = np.arctan(of._shut.take(bore)), np.arctan(of._full.take(bore))
+        narrow = np.minimum(of.entry / of.exit, 1.0).take(bore) ** 2
+        lit = np.where(off + self.semidiameter <= full, narrow, 0.0)
+        part = np.flatnonzero((off - self.semidiameter < shut) & (off + self.semidiameter > full))
+        if len(part):
+            lit[part] = bores.round_lit(
+                self.along[part],
+                self.across[part],
+                self.beside[part],
+                self.semidiameter[part],
+                of.exit.take(bore[part]),
+                of.entry.take(bore[part]),
+                of.length.take(bore[part]),
+                np,
+            )
+        return lit
+
+    def union(self, lit: Floats, starts: Ints) -> Floats:
+        """Lit fractions of groups of pairs of one Sun and channel, beginning at `starts`."""
+        of, bore = self.of, self.bore
+        front = np.maximum(self.along, 1e-9)
+        edge = np.abs(self.beside) + 1.001 * self.semidiameter * of._lean[2].take(bore)
+        joint = unions.Joint(
+            front,
+            self.across,
+            self.beside,
+            self.semidiameter,
+            *(each.take(bore) for each in (of.exit, of.entry, of.length, of.opening)),
+        )
+        cut = edge > of._open.take(bore) * front
+        return unions.together(joint, lit, of.is_round.take(bore), cut, starts)
+
+
+@lru_cache(maxsize=4)
+def bores_of(dial: Dial) -> Bores:
+    return Bores(dial)
 
 
 def lit_fractions(dial: Dial, sun: SunPlace, pose_deg: Pose = NOMINAL) -> Floats:
@@ -155,141 +294,11 @@ def lit(dial: Dial, pose_deg: Pose, polar: Vectors, semidiameter_deg: Floats) ->
 
     polar: the Sun in P, three arrays of shape (n,).
     """
-    return _lit_all(_model(dial, pose_deg), np.stack(polar), np.radians(semidiameter_deg))
-
-
-@lru_cache(maxsize=4)
-def _model(dial: Dial, pose_deg: Pose) -> _Bores:
-    return _Bores(dial, pose_deg)
-
-
-def _lit_all(model: _Bores, polar: Floats, semidiameter: Floats) -> Floats:
-    out = np.empty((len(semidiameter), model.channels))
-    rows = max(1, _PAIRS // max(1, model.channels))
-    for start in range(0, len(out), rows):
-        part = slice(start, start + rows)
-        instants = len(out[part])
-        channel = np.tile(np.arange(model.channels), instants)
-        lit = model.lit(
-            np.repeat(polar[:, part], model.channels, axis=1),
-            np.repeat(semidiameter[part], model.channels),
-            channel,
-        )
-        out[part] = lit.reshape(instants, model.channels)
-    return out
-
-
-def crossings(
-    dial: Dial, sky: Sky, start_us: int, end_us: int, pose_deg: Pose = NOMINAL
-) -> Crossings:
-    """Every crossing from start_us to end_us while the Sun is up, to 5 ms.
-
-    The Sun's rise or set over a lit bore is no crossing. An interval of the search is
-    given up only when the bound on the lit fraction's rate of change rules out that it
-    holds a crossing, so brief excursions are found too, unless over within 2.4 ms.
-    Raises SkyError.
-    """
-    model = _model(dial, pose_deg)
-    span_us = max(1, _PAIRS // max(1, model.channels)) * _GRID_US
-    parts = [
-        _crossings(model, sky, first_us, min(first_us + span_us, end_us))
-        for first_us in range(start_us, end_us, span_us)
-    ]
-    rows = np.concatenate([np.zeros((4, 0), np.int64), *parts], axis=1)
-    channel, threshold, rise, utc_us = rows[:, np.lexsort((rows[1], rows[0], rows[3]))]
-    return Crossings(channel, threshold, rise > 0, utc_us)
-
-
-def _crossings(model: _Bores, sky: Sky, start_us: int, end_us: int) -> Ints:
-    """Crossings of one span as rows channel, threshold, rise, utc_us; unsorted."""
-    edges_us = np.append(np.arange(start_us, end_us, _GRID_US), end_us)
-    sun = sky.sun(edges_us)
-    lit = _lit_all(model, np.stack(sun.polar), np.radians(sun.semidiameter_deg))
-    # The Sun's own width keeps any bore lit for minutes: nothing hides between two
-    # edges in full darkness.
-    seen = (lit[:-1] > 0) | (lit[1:] > 0)
-    seen &= (sun.up[:-1] | sun.up[1:])[:, None]
-    cell, channel = np.nonzero(seen)
-    threshold = np.repeat(np.arange(len(THRESHOLDS)), len(cell))
-    cell, channel = np.tile(cell, len(THRESHOLDS)), np.tile(channel, len(THRESHOLDS))
-    work = _Intervals(
-        channel,
-        threshold,
-        np.stack((edges_us[cell], edges_us[cell + 1])),
-        np.stack((lit[cell, channel], lit[cell + 1, channel])),
-    )
-    bound = model.steepest_per_s()
-    for _ in range(_CUTS):
-        work = work.that_may_cross(bound).cut(model, sky)
-    return work.crossings(sky)
-
-
-@dataclass(frozen=True)
-class _Intervals:
-    """Stretches of time that may hold a crossing of one channel and threshold each.
-
-    channel, threshold: shape (n,); edges_us and the lit fraction there: shape (2, n).
-    """
-
-    channel: Ints
-    threshold: Ints
-    edges_us: Ints
-    lit: Floats
-
-    def _only(self, which: NDArray[np.bool_]) -> _Intervals:
-        return _Intervals(
-            self.channel[which],
-            self.threshold[which],
-            self.edges_us[:, which],
-            self.lit[:, which],
-        )
-
-    def _level(self) -> Floats:
-        return np.array(THRESHOLDS)[self.threshold]
-
-    def _crosses(self) -> NDArray[np.bool_]:
-        left, right = self.lit >= self._level()
-        crosses: NDArray[np.bool_] = left != right
-        return crosses
-
-    def that_may_cross(self, bound_per_s: Floats) -> _Intervals:
-        """Those in which a lit fraction no faster than the bound can meet its threshold."""
-        width_s = (self.edges_us[1] - self.edges_us[0]) / 1e6
-        reach = bound_per_s[self.channel] * width_s / 2
-        near = np.abs(self.lit.mean(axis=0) - self._level()) <= reach
-        return self._only(near | self._crosses())
-
-    def cut(self, model: _Bores, sky: Sky) -> _Intervals:
-        """Each in _PARTS pieces, with the true lit fractions at the new edges."""
-        left_us, right_us = self.edges_us
-        parts = np.arange(_PARTS + 1)[:, None]
-        edges_us = left_us + (right_us - left_us) * parts // _PARTS
-        inner_us = edges_us[1:-1]
-        inner = _lit_each(model, sky, inner_us.ravel(), np.tile(self.channel, _PARTS - 1))
-        lit = np.vstack((self.lit[:1], inner.reshape(inner_us.shape), self.lit[1:]))
-        return _Intervals(
-            np.tile(self.channel, _PARTS),
-            np.tile(self.threshold, _PARTS),
-            np.stack((edges_us[:-1].ravel(), edges_us[1:].ravel())),
-            np.stack((lit[:-1].ravel(), lit[1:].ravel())),
-        )
-
-    def crossings(self, sky: Sky) -> Ints:
-        """Rows channel, threshold, rise, utc_us of those that cross while the Sun is up."""
-        found = self._only(self._crosses())
-        (left_us, right_us), (left, right) = found.edges_us, found.lit
-        share = (found._level() - left) / (right - left)
-        utc_us = left_us + np.round((right_us - left_us) * share).astype(np.int64)
-        rows = np.stack((found.channel, found.threshold, right > left, utc_us))
-        return rows[:, sky.sun(utc_us).up]
-
-
-def _lit_each(model: _Bores, sky: Sky, utc_us: Ints, channel: Ints) -> Floats:
-    """Lit fraction of one channel each at instants of shape (n,)."""
-    out = np.empty(len(utc_us))
-    for start in range(0, len(out), _PAIRS):
-        part = slice(start, start + _PAIRS)
-        sun = sky.sun(utc_us[part])
-        semidiameter = np.radians(sun.semidiameter_deg)
-        out[part] = model.lit(np.stack(sun.polar), semidiameter, channel[part])
-    return out
+    wx, wy, wz = np.radians(pose_deg)
+    turned = frames.apply(frames.transpose(frames.rotation(wx, wy, wz, np)), tuple(polar))
+    hour_angle, declination = frames.place(turned, dial.site.hemisphere, np)
+    count = len(dial.channels)
+    size = np.radians(np.broadcast_to(semidiameter_deg, hour_angle.shape))
+    channel = np.tile(np.arange(count), len(hour_angle))
+    where = [np.repeat(of, count) for of in (hour_angle, declination, size)]
+    return bores_of(dial).lit(where[0], where[1], where[2], channel).reshape(-1, count)
