@@ -21,6 +21,8 @@ _COMMANDS = {
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
+    "predict": "When each channel will be lit, and through what, by the ephemeris.",
+    "sun": "Where the Sun stands at one instant, and how well that is known.",
     "show": "Check a dial.toml and say what it describes.",
     "schema": "JSON Schema of dial.toml.",
 }

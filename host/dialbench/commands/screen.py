@@ -56,3 +56,13 @@ def progress() -> Iterator[Callable[[str, float], None]]:
             bars.update(tasks[what], completed=share)
 
         yield report
+
+
+def columns(rows: Sequence[Sequence[str]]) -> None:
+    """A table with a heading, to stdout; the first row is the heading."""
+    shown = Table(box=None, pad_edge=False)
+    for label in rows[0]:
+        shown.add_column(Text(inert(label)), justify="right")
+    for row in rows[1:]:
+        shown.add_row(*(Text(inert(cell)) for cell in row))
+    Console().print(shown)

@@ -108,7 +108,6 @@ class Tracer:
     the making errors of Voids.of. For each channel and instant `rays` rays are followed,
     between points that `first` chooses. A channel's exit is a square as wide as the widest
     of its bores, and lies across that bore of its own which points nearest to the Sun.
-    With own_only, no light is let through the bores of other channels.
     """
 
     def __init__(
@@ -119,9 +118,7 @@ class Tracer:
         width_factor: Floats | float = 1.0,
         rays: int = RAYS,
         first: float = 0.5,
-        own_only: bool = False,
     ) -> None:
-        self._own_only = own_only
         wx, wy, wz = (float(x) for x in np.radians(pose_deg))
         self._turn = np.array(frames.rotation(wx, wy, wz, np))
         self._radius = dial.body.radius_mm
@@ -165,10 +162,7 @@ class Tracer:
         """Every (stretch, channel) that is not dark for certain, with the bores it meets."""
         channels, count = len(self._exits), len(self._voids.half)
         stretches = -(-len(sun) // _STRETCHES[0])
-        if self._own_only:
-            offered = np.argwhere(self._voids.channel == np.arange(channels)[:, None])
-        else:
-            offered = np.argwhere(np.ones((channels, count), np.bool_))
+        offered = np.argwhere(np.ones((channels, count), np.bool_))
         pairs = self._fat_rays(
             np.repeat(np.arange(stretches), channels),
             np.tile(np.arange(channels), stretches),

@@ -173,7 +173,7 @@ def way_out(
     c = x * x + y * y - radius_mm**2
     rim = (np.sqrt(np.maximum(b * b - a * c, 0.0)) - b) / a
     up = np.where(towards[2] < 0, -z, z)
-    end = (half_length_mm - up) / (np.abs(towards[2]) + grow + _TINY)
+    end = (half_length_mm - up) / np.maximum(np.abs(towards[2]) + grow, _TINY)
     return np.where(c > 0, 0.0, np.maximum(np.minimum(rim, end), 0.0))
 
 
