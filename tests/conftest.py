@@ -1,13 +1,27 @@
-"""What tests of every kind share: programs run to their end in a process of their own."""
+"""What tests of every kind share: a cache of their own, and programs run to their end."""
 
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
+
+
+def pytest_configure(config):
+    """One cache for the whole session: its workers and programs inherit the environment.
+
+    What users have kept is neither read nor written, and what one test worked out serves
+    the others.
+    """
+    if not hasattr(config, "workerinput"):
+        folder = tempfile.mkdtemp(prefix="dialbench-tests-")
+        os.environ["DIALBENCH_CACHE"] = folder
+        config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
 
 
 def _run(command, cwd=None, **environment):
