@@ -34,8 +34,8 @@ _LIMB = 0.6  # I(mu) = 1 - 0.6 (1 - mu): visible light, coefficient from memory
 _CELLS = 2  # to a step
 _CELL_DEG = STEP_DEG / _CELLS
 _CELL = np.radians(_CELL_DEG)
-_RAYS = (8, 64)  # of a rank: as many as there is time for
-_EFFORT = 2048  # rays times bores
+_RAYS = (8, 128)  # of a rank: as many as there is time for
+_EFFORT = 4096  # rays times bores
 _BLOCK = 32  # rows of cells worked on together
 _KEPT = 3  # blocks
 _WIDTHS = (64, 16, 4, 1)  # of boxes, in cells, one level after the other
