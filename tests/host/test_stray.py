@@ -45,6 +45,12 @@ def apart(*hours_deg):
     return Dial("apart", NORTH, channels, PLAN, Body(60.0, 60.0 * len(bores) + 100.0), bores)
 
 
+@pytest.fixture
+def few_rays(monkeypatch):
+    """Enough to see what does not hang on how many they are."""
+    monkeypatch.setattr(module, "_RAYS", (8, 8))
+
+
 # Ray by ray: the very rays of the field, each followed by itself.
 
 
@@ -137,7 +143,7 @@ def way_out(dial, start, way):
 
 
 @pytest.mark.parametrize(("seed", "site"), [(0, NORTH), (1, SOUTH), (2, NORTH), (3, SOUTH)])
-def test_every_cell_holds_what_its_rays_say_one_by_one(seed, site):
+def test_every_cell_holds_what_its_rays_say_one_by_one(seed, site, few_rays):
     """Those too that boxes have settled without a ray."""
     dial = tangle(seed, site)
     field, rng = Stray(dial), np.random.default_rng(seed)
@@ -197,9 +203,9 @@ def test_the_field_is_what_the_tracer_says(seed, row):
     other = traced(dial, field.hours_deg[where], row * STEP_DEG)
     off = share[where] - other
     assert (other > 0.05).sum() > 20
-    assert np.abs(off).max() < 0.04  # where the exit is said to lie across another bore
-    assert np.sqrt((off**2).mean()) < 0.006
-    assert abs(off.mean()) < 0.001
+    assert np.abs(off).max() < 0.03  # where the exit is said to lie across another bore
+    assert np.sqrt((off**2).mean()) < 0.004
+    assert abs(off.mean()) < 0.0005
 
 
 def test_nothing_strays_beyond_the_field():
@@ -218,7 +224,7 @@ def test_nothing_strays_beyond_the_field():
 # What must hold of any field.
 
 
-def test_rows_do_not_depend_on_which_are_asked_for_together():
+def test_rows_do_not_depend_on_which_are_asked_for_together(few_rays):
     dial = tangle(9)
     together = Stray(dial).rows(-5, 40)
     field = Stray(dial)
@@ -230,8 +236,8 @@ def test_rows_do_not_depend_on_which_are_asked_for_together():
     assert np.array_equal(field.rows(-5, 40), together)
 
 
-def test_nodes_are_multiples_of_the_step_and_dark_at_the_ends():
-    for seed in range(3):
+def test_nodes_are_multiples_of_the_step_and_dark_at_the_ends(few_rays):
+    for seed in range(2):
         field = Stray(tangle(seed))
         steps = field.hours_deg / STEP_DEG
         assert steps == pytest.approx(np.round(steps), abs=1e-9)
@@ -256,20 +262,20 @@ def test_rows_farther_out_than_any_sun_are_refused():
             field.rows(first, count)
 
 
-def test_a_southern_dial_is_a_northern_one_in_the_mirror():
+def test_a_southern_dial_is_a_northern_one_in_the_mirror(few_rays):
     north = tangle(10)
     mirrored = tuple(replace(c, y_mm=-c.y_mm, z_mm=-c.z_mm) for c in north.channels)
     south = replace(north, site=SOUTH, channels=mirrored)
+    here, there = Stray(north), Stray(south)
+    assert np.array_equal(here.hours_deg, there.hours_deg)
     for row in (-60, 35):
-        here, there = Stray(north), Stray(south)
-        assert np.array_equal(here.hours_deg, there.hours_deg)
         # A ray that grazes a wall may fall to either side.
         assert there.rows(row, 1) == pytest.approx(here.rows(row, 1), abs=0.005)
 
 
 def test_other_rays_say_the_same():
     dial = tangle(11)
-    off = Stray(dial, first=0.0).rows(20, 10) - Stray(dial, first=0.37).rows(20, 10)
+    off = Stray(dial, first=0.0).rows(20, 6) - Stray(dial, first=0.37).rows(20, 6)
     assert off.any()
     assert np.sqrt((off**2).mean()) < 0.003
     assert np.abs(off).max() < 0.015

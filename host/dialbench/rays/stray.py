@@ -26,7 +26,7 @@ from dialbench.rays.ranks import Ranks, strayed
 from dialbench.rays.voids import A, Floats, Ints, U, V, Voids
 from dialbench.sky import mean_semidiameter_deg
 
-FORMAT = "1"  # changes with every change of what comes out here
+FORMAT = "2"  # changes with every change of what comes out here
 STEP_DEG = 0.1  # between the field's nodes, in hour angle and in declination
 LIMIT_DEG = 38.0  # of rows
 
@@ -34,14 +34,14 @@ _LIMB = 0.6  # I(mu) = 1 - 0.6 (1 - mu): visible light, coefficient from memory
 _CELLS = 2  # to a step
 _CELL_DEG = STEP_DEG / _CELLS
 _CELL = np.radians(_CELL_DEG)
-_RAYS = (8, 128)  # of a rank: as many as there is time for
-_EFFORT = 4096  # rays times bores
+_RAYS = (16, 64)  # of a rank: as many as there is time for
+_EFFORT = 2048  # rays times bores
 _BLOCK = 32  # rows of cells worked on together
 _KEPT = 3  # blocks
 _WIDTHS = (64, 16, 4, 1)  # of boxes, in cells, one level after the other
 _HALVED = 2  # the level that looks at the halves of an exit by themselves
 _SKY, _BANDS = 768, (256, 64)  # rows of cells to either side of the equator, and parts
-_BATCH = 32  # pairs whose rays are followed together
+_BATCH = (16, 512)  # pairs whose rays are followed together: not fewer; fewer with more rays
 _REACH, _BESIDES = 7, 16  # cells from a node to the Sun's edge at the most, and more
 # From cell to cell, ranks and their rays move on by these, whose multiples fill in evenly.
 _BESIDE, _ACROSS = 0.7548776662466927, 0.8191725133961645
@@ -211,7 +211,8 @@ class Stray:
     def _trace(self, area: int, rows: Ints, pairs: Pairs, windows: Windows, cells: Singles) -> None:
         """Add shares of stray light to an area's cells (rows, hour angles, channels)."""
         full = (2 * self._half[windows.channel]) ** 2 / self._voids.drawn_mm2[windows.facing]
-        for part in pairs.chunks(_BATCH, len(self._voids.half)):
+        size = max(_BATCH[0], _BATCH[1] // self._rays)
+        for part in pairs.chunks(size, len(self._voids.half)):
             other_half = part.window >= len(windows.channel) // 2
             ranks = self._ranks(area * _WIDTHS[0] + part.box, rows, other_half)
             count = strayed(self._walls, windows, part, ranks)
