@@ -73,7 +73,7 @@ def assert_as_the_search_has_it(seed):
     span = random_span(seed)
     found, sought = crossings(*span), interval_search.crossings(*span)
     late = late_s(found, sought)
-    assert len(late) > 200
+    assert len(late) > 100
     assert np.abs(late).max() <= 0.010
     return late
 
@@ -87,7 +87,7 @@ def test_random_bores_against_the_interval_search(seed):
 @pytest.mark.timeout(1200)
 def test_many_random_bores_against_the_interval_search():
     off = np.concatenate([assert_as_the_search_has_it(seed) for seed in range(3, 60)])
-    assert len(off) > 30_000
+    assert len(off) > 20_000
     assert np.sqrt((off**2).mean()) <= 0.001
 
 

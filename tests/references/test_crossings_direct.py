@@ -84,14 +84,14 @@ def worst(of, altitude_deg, beyond_deg):
     """(worst lateness in s where light changes fast, worst miss where slow) of heights."""
     here = (of.altitude_deg > altitude_deg) & (of.altitude_deg <= beyond_deg)
     fast = np.abs(of.per_s) >= SLOW_PER_S
-    late_s = np.abs(of.late_s)
+    late_s = np.abs(of.late_s + of.left / of.per_s)  # the second look's correction as well
     missed = np.abs(of.late_s * of.per_s)
     return late_s[here & fast].max(), missed[here & ~fast].max(initial=0.0)
 
 
 def hold(of):
     fast = np.abs(of.per_s) >= SLOW_PER_S
-    assert np.abs(of.left / of.per_s)[fast].max() <= 0.001
+    assert np.abs(of.left / of.per_s)[fast].max() <= 0.002
     assert fast.mean() > 0.95
     late_s, missed = worst(of, LOW_DEG, 90.0)
     assert late_s <= 0.010

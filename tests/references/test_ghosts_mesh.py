@@ -180,6 +180,10 @@ def worst(seed, count):
     # Half of the Suns where there are ghosts, the others where any stray light is.
     first = max(fields, key=lambda k: (fields[k] > 0.1).sum())
     bright, any_light = np.argwhere(fields[first] > 0.1), np.argwhere(fields[first] > 0.001)
+    if not len(any_light):
+        return np.zeros(0), np.zeros(0)  # in these rows nothing strays
+    if not len(bright):
+        bright = any_light
     chosen = np.concatenate((rng.choice(bright, count // 2), rng.choice(any_light, count // 2)))
     hour_angle = np.radians(hours_deg[chosen[:, 0]] + rng.uniform(-0.05, 0.05, len(chosen)))
     declination = np.radians(first * 0.1 + rng.uniform(-0.05, 0.05, len(chosen)))
@@ -209,6 +213,7 @@ def test_rays_and_triangles_agree_about_ghosts():
     check(range(6), 12)
 
 
+@pytest.mark.timeout(600)
 @pytest.mark.deep
 def test_rays_and_triangles_agree_about_ghosts_in_many_bodies():
     check(range(100, 130), 20)
