@@ -128,9 +128,9 @@ def ghost_share(sun, hemisphere):
     p, q = (a.ravel() for a in np.meshgrid(grid, grid))
     tilt, wall = math.radians(TILT_DEG), math.tan(math.radians(30.0))
     total = weights = 0.0
-    for r in (np.arange(8) + 0.5) / 8:
+    for r in (np.arange(16) + 0.5) / 16:
         weight = r * (1 - 0.6 * (1 - math.sqrt(1 - r * r)))  # limb darkening, from memory
-        for turn in (np.arange(16) + 0.5) * 2 * math.pi / 16:
+        for turn in (np.arange(24) + 0.5) * 2 * math.pi / 24:
             size = np.radians(sun.semidiameter_deg) * r
             d = np.radians(hemisphere * sun.declination_deg) + size * math.sin(turn)
             h = np.radians(sun.hour_angle_deg) + size * math.cos(turn) / np.cos(d)

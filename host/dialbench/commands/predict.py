@@ -121,7 +121,6 @@ def _show(found: Prediction, listed: bool) -> None:
     )
     if listed:
         screen.columns(found.span_rows())
-        screen.say("Own bores: how much later each channel's own bores alone would begin and end.")
     else:
         screen.columns(found.channel_rows())
         screen.say("Span by span: --csv FILE, or a single day.")
