@@ -13,7 +13,6 @@ declination as they are asked for, and kept on disk.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -30,8 +29,6 @@ Ints = NDArray[np.int64]
 BAND = 2  # rows of the field that are worked out and kept together
 _STEP = np.radians(STEP_DEG)
 _FAR_DEG, _LARGEST_DEG = 45.0, 0.272  # the Sun never stands so far out, nor is larger
-
-Progress = Callable[[str, float], None]
 
 
 class Light:
