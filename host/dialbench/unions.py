@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _STRIPS = 7  # from bend to bend
-_CHORDS = 16  # of a round exit
+_CHORDS = 64  # of a round exit
 _RINGS, _SPOKES = 4, 12  # points of the disc for round bores
 _LEAST = 1e-9  # what lies between bends that fall together but for rounding is no piece
 
@@ -209,38 +209,34 @@ def _both_sides(width: Floats, on_right: Bools) -> Floats:
 
 
 def rounds(of: Joint) -> Floats:
-    """Round bores: by points of the disc and chords of the exit, to about 0.002."""
+    """Round bores: by points of the disc and chords of the exit, to about 0.001."""
     slope, rise = of.across / of.along, of.beside / of.along
     blur, lift = (of.semidiameter / of.along * np.sqrt(1 + each * each) for each in (slope, rise))
-    radius, entry = of.exit[:, :1] / 2, of.entry / 2
+    radius, entry = of.exit[:, :1] / 2, of.entry[:, None] / 2
     node, weight = np.polynomial.legendre.leggauss(_CHORDS)
     # Evenly by angle round the exit's rim: chords have no kink there.
-    heights = np.sin(np.pi / 2 * node)
-    shares = weight * np.pi / 2 * np.cos(np.pi / 2 * node)
+    height, half = (radius * way(np.pi / 2 * node) for way in (np.sin, np.cos))
+    share = weight / 2 * np.cos(np.pi / 2 * node) / radius
+    height, half = height[..., None], half[..., None]
     total = np.zeros(len(radius))
     for x, y, light in _disc_points():
-        u = -(slope + blur * x) * of.length
-        v = -(rise + lift * y) * of.length
-        for height, share in zip(heights, shares, strict=True):
-            half = radius * np.sqrt(1 - height * height)
-            off = (height * radius - v) / entry
-            reach = entry * np.sqrt(np.maximum(1 - off * off, 0.0))
-            low = np.clip(u - reach, -half, half)
-            high = np.where(off * off < 1, np.clip(u + reach, -half, half), low)
-            total += light * share * _covered(low, high) * radius[:, 0]
-    return total / (np.pi * radius[:, 0] ** 2)
+        u = -((slope + blur * x) * of.length)[:, None]
+        v = -((rise + lift * y) * of.length)[:, None]
+        # Shape (n, chords, bores).
+        reach = np.sqrt(np.maximum(entry * entry - (height - v) ** 2, 0.0))
+        low, high = (np.clip(u + side * reach, -half, half) for side in (-1, 1))
+        total += light * (share * _covered(low, high)).sum(axis=1)
+    return total
 
 
 def _covered(low: Floats, high: Floats) -> Floats:
-    """Length of the union of intervals, those of a row together; shape (n, m) to (n,)."""
-    order = np.argsort(low, axis=1)
-    low, high = np.take_along_axis(low, order, 1), np.take_along_axis(high, order, 1)
-    reached = low[:, 0]
-    total = np.zeros(len(low))
-    for k in range(low.shape[1]):
-        total += np.maximum(high[:, k] - np.maximum(low[:, k], reached), 0.0)
-        reached = np.maximum(reached, high[:, k])
-    return total
+    """Length of the union of intervals, those of the last axis together."""
+    order = np.argsort(low, axis=-1)
+    low, high = np.take_along_axis(low, order, -1), np.take_along_axis(high, order, -1)
+    reached = np.maximum.accumulate(high, axis=-1)
+    more = np.maximum(high[..., 1:] - np.maximum(low[..., 1:], reached[..., :-1]), 0.0)
+    found: Floats = high[..., 0] - low[..., 0] + more.sum(axis=-1)
+    return found
 
 
 def _disc_points() -> list[tuple[float, float, float]]:

@@ -285,6 +285,8 @@ def one_by_one(true_dial, axis_error_deg, width_factor, polar, semidiameter_deg,
             full = drawn.exit_mm**2 * (math.pi / 4 if drawn.shape == "round" else 1)
             count = 0
             for p, q, e1, e2 in zip(*ray_points(rays, 0.5), strict=True):
+                if drawn.shape == "round" and p * p + q * q > 1:
+                    continue
                 u, v = np.array(nearest[0][1]), np.array(nearest[0][2])
                 start = np.array(nearest[1]) + window * (p * u + q * v)
                 towards = s + size * (e1 * side + e2 * other)

@@ -17,7 +17,7 @@ from skyfield_data import get_skyfield_data_path
 SEMIDIAMETER_RAD = np.radians(959.63 / 3600)  # at 1 au; from memory
 RINGS, SPOKES = 120, 360  # 43,200 points of the disc
 _DAY_US = 86_400_000_000
-_LINES = 24  # across an exit that several bores light
+_LINES = (24, 200)  # across an exit that several bores light: one for 8 points of the disc
 _CHUNK = 1000  # instants in a call of Skyfield
 _TOGETHER = 4  # places of the Sun whose discs are summed together
 
@@ -163,19 +163,20 @@ def lit_together(bores, side, s, semidiameter, points=None):
         joint = (sum(share > 0 for share in alone) > 1) & (np.max(alone, axis=0) < 1)
         if joint.any():
             shifts = [[b.length_mm * t[joint] for t in tan] for b, tan in zip(bores, tans)]
-            shares[joint] = _union(bores, np.nan_to_num(shifts, nan=1e9))
+            lines = int(np.clip(len(points[1]) // 8, *_LINES))
+            shares[joint] = _union(bores, np.nan_to_num(shifts, nan=1e9), lines)
         total[part] = shares @ points[1]
     return total
 
 
-def _union(bores, shifts):
+def _union(bores, shifts, lines):
     """Share of an exit lit through any of some bores; shifts (bores, 2, n): length times slope.
 
     What one bore lights is the exit seen through its entry, which the slope shifts against
     it. Along a line across the exit that is an interval; lines are summed.
     """
     wide = bores[0].exit_mm
-    node, weight = np.polynomial.legendre.leggauss(_LINES)
+    node, weight = np.polynomial.legendre.leggauss(lines)
     if bores[0].shape == "round":
         # Even in the angle round the rim, for the ends of lines on it are.
         weight = weight * np.pi / 2 * np.cos(np.pi / 2 * node)

@@ -166,8 +166,11 @@ def marched(dial, triangles, channel, hour_angle, declination, semidiameter):
     towards = sun + size * (e1[:, None] * east + e2[:, None] * north)
     wide_mm = 1.5 * half + 2 * size * (dial.body.radius_mm + dial.body.length_mm)
     lit = ~blocked(near(triangles, at, sun, wide_mm), start, towards)
-    share = lit.mean()
-    return share * 4 / math.pi if bore.shape == "round" else share
+    if bore.shape == "slot":
+        return lit.mean()
+    # The exit is the bore's circle: where round bores meet, the hole around it is wider.
+    on_exit = p * p + q * q < 1
+    return lit[on_exit].mean()
 
 
 def worst(seed, count):

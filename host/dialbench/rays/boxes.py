@@ -123,6 +123,8 @@ class Windows:
     middle: Floats  # (n, component)
     across: Floats  # (n, component): from the middle to the edge, one way
     beside: Floats  # and the other
+    exit: Floats  # (n, component): the exit's middle
+    rim: Floats  # what lies farther from it is not part of the exit
 
     def at(self, which: Ints) -> Windows:
         return Windows(
@@ -131,6 +133,8 @@ class Windows:
             self.middle[which],
             self.across[which],
             self.beside[which],
+            self.exit[which],
+            self.rim[which],
         )
 
     def halves(self) -> Windows:
@@ -142,6 +146,8 @@ class Windows:
             np.concatenate((self.middle - half, self.middle + half)),
             np.tile(half, (2, 1)),
             np.tile(self.beside, (2, 1)),
+            np.tile(self.exit, (2, 1)),
+            np.tile(self.rim, 2),
         )
 
     def before(self, walls: Walls) -> tuple[Singles, Singles]:

@@ -54,7 +54,7 @@ def strayed(walls: Walls, windows: Windows, pairs: Pairs, ranks: Ranks) -> Ints:
             kept = ~np.repeat(is_round, shape[1]) * (4 * FAR)
             np.maximum(low[k], inner[0] - kept, out=low[k])
             np.minimum(high[k], inner[1] + kept, out=high[k])
-    came, out, inward = _ends(walls, windows, pairs.window, ranks, number[:, None])
+    came, out, seen = _ends(walls, windows, pairs.window, ranks, number[:, None])
 
     def each(values: Singles) -> Singles:
         """For every ray what belongs to its pair."""
@@ -69,7 +69,7 @@ def strayed(walls: Walls, windows: Windows, pairs: Pairs, ranks: Ranks) -> Ints:
     through_own = reach >= np.minimum(out, each(pairs.own_free))
     np.maximum(reach, each(pairs.lit), out=reach)
     _follow(reach, low, high)
-    stray = (reach >= np.minimum(out, each(pairs.free))) & ~through_own & inward
+    stray = (reach >= np.minimum(out, each(pairs.free))) & ~through_own & seen
     count: Ints = stray.sum(axis=0).reshape(shape)
     return count
 
@@ -177,7 +177,7 @@ def _in_circle(
 def _ends(
     walls: Walls, windows: Windows, window: Ints, ranks: Ranks, place: Singles
 ) -> tuple[Singles, Singles, Bools]:
-    """Where each ray comes into the body and leaves it, and whether it comes in at all."""
+    """Where each ray comes into the body and leaves it, and whether it starts on the exit at all."""
     across = ranks.first.ravel() + ranks.step * place
     size = ranks.first.shape[1]
     x, y, z = (
@@ -188,6 +188,13 @@ def _ends(
     )
     dx, dy, dz = (d.ravel() for d in ranks.towards)
     out = way_out((x, y, z), (dx, dy, dz), walls.radius_mm, walls.half_length_mm)
-    inward = dx > 0
     came = np.maximum(-x / np.maximum(dx, _FLAT), 0)
-    return came, out.astype(np.float32), inward & np.ones_like(across, np.bool_)
+    seen = (dx > 0) & np.ones_like(across, np.bool_)
+    rim = np.repeat(windows.rim[window], size)
+    if np.isfinite(rim).any():
+        aside = (
+            at - np.repeat(windows.exit[window, k], size).astype(np.float32)
+            for k, at in enumerate((x, y, z))
+        )
+        seen &= sum(off * off for off in aside) <= rim * rim
+    return came, out.astype(np.float32), seen

@@ -26,7 +26,7 @@ from dialbench.rays.ranks import Ranks, strayed
 from dialbench.rays.voids import A, Floats, Ints, U, V, Voids
 from dialbench.sky import mean_semidiameter_deg
 
-FORMAT = "2"  # changes with every change of what comes out here
+FORMAT = "3"  # changes with every change of what comes out here
 STEP_DEG = 0.1  # between the field's nodes, in hour angle and in declination
 LIMIT_DEG = 38.0  # of rows
 
@@ -206,7 +206,9 @@ class Stray:
         channel, facing = np.divmod(key, bores)
         half = self._half[channel][:, None]
         across, beside = half * v.axes[U][:, facing].T, half * v.axes[V][:, facing].T
-        return Windows(channel, facing, self._exits[channel], across, beside), used
+        exits = self._exits[channel]
+        rim = np.where(v.round[facing], half[:, 0], np.inf)
+        return Windows(channel, facing, exits, across, beside, exits, rim), used
 
     def _trace(self, area: int, rows: Ints, pairs: Pairs, windows: Windows, cells: Singles) -> None:
         """Add shares of stray light to an area's cells (rows, hour angles, channels)."""

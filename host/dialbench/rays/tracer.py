@@ -106,8 +106,9 @@ class Tracer:
 
     pose_deg is the rotation vector of dialcore.frames; axis_error_deg and width_factor are
     the making errors of Voids.of. For each channel and instant `rays` rays are followed,
-    between points that `first` chooses. A channel's exit is a square as wide as the widest
-    of its bores, and lies across that bore of its own which points nearest to the Sun.
+    between points that `first` chooses. A channel's exit is a square, or a circle where its bores
+    are round, as wide as the widest of them, and lies across that bore of its own which
+    points nearest to the Sun.
     """
 
     def __init__(
@@ -250,13 +251,14 @@ class Tracer:
         towards = x, y, z
         out = way_out(start, towards, self._radius, self._half_length)
         inward = towards[0] > 0
+        seen = inward & ~(v.round[own][:, None] & (p * p + q * q > 1))
         # Most lit rays never leave their own bore: convex, it need only hold both ends.
         across, beside = window[:, None] * p, window[:, None] * q
-        lit = inward & v.hold(own[:, None], 0.0, across, beside)
+        lit = seen & v.hold(own[:, None], 0.0, across, beside)
         lit &= v.hold(
             own[:, None], out * slope(A), across + out * slope(U), beside + out * slope(V)
         )
-        others = np.flatnonzero(inward & ~lit)
+        others = np.flatnonzero(seen & ~lit)
         way = self._find_way(
             pairs,
             pair[others // len(p)],
