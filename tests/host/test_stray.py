@@ -124,7 +124,10 @@ def cell_one_by_one(field, dial, cell, row, channel, facing):
     for part in (0, 1):
         for k in range(ranks.rays):
             p = part - 0.5 + (float(ranks.first[part, 0]) + float(ranks.step) * k) / 2
-            start = ats[channel] + half * (p * across + float(ranks.beside[part, 0]) * beside)
+            q = float(ranks.beside[part, 0])
+            if bore.shape == "round" and p * p + q * q > 1:
+                continue
+            start = ats[channel] + half * (p * across + q * beside)
             out = way_out(dial, start, way)
             cuts = [(b.channel, stretch(start, way, b, ats[b.channel], side)) for b in dial.bores]
             come = max(0.0, -start[0] / way[0])
@@ -199,7 +202,7 @@ def test_the_field_is_what_the_tracer_says(seed, row):
     dial = tangle(seed, (NORTH, SOUTH)[seed % 2])
     field = Stray(dial)
     share = field.rows(row, 1)[0]
-    where = np.flatnonzero((share > 0.02).any(axis=1))[::5]
+    where = np.flatnonzero((share > 0.02).any(axis=1))[::4]
     other = traced(dial, field.hours_deg[where], row * STEP_DEG)
     off = share[where] - other
     assert (other > 0.05).sum() > 20
