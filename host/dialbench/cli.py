@@ -23,6 +23,9 @@ _COMMANDS = {
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
+    "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",
+    "audit": "Hold a dial to its limits, over every day of a year.",
+    "fabricate": "All files that a dial is built from: solid, drill table, templates, wiring.",
     "show": "Check a dial.toml and say what it describes.",
     "schema": "JSON Schema of dial.toml.",
 }

@@ -134,10 +134,21 @@ class Plan:
 
 @dataclass(frozen=True)
 class Body:
-    """A half-cylinder about the polar axis: x >= 0, x^2 + y^2 <= radius^2, |z| <= length/2."""
+    """A half-cylinder about the polar axis: x >= 0, x^2 + y^2 <= radius^2, |z| <= length/2.
+
+    depth_mm, if there is one, cuts it flat in front, parallel to the face: x <= depth.
+    Walls thinner than wall_mm do not exist (dialbench.pockets).
+    """
 
     radius_mm: float
     length_mm: float
+    depth_mm: float | None = None
+    wall_mm: float = 0.0
+
+    @property
+    def front_mm(self) -> float:
+        """How far the body reaches from its face."""
+        return self.radius_mm if self.depth_mm is None else min(self.depth_mm, self.radius_mm)
 
 
 @dataclass(frozen=True)
@@ -159,6 +170,24 @@ class Bore:
 
 
 @dataclass(frozen=True)
+class Limits:
+    """What is asked of a dial, for an audit to hold it to; None where nothing is.
+
+    duty: least share of the plan's time in which exactly the right face shows; wrong: most
+    share of it in which a channel is lit that should be dark; ghost: most light on a channel
+    whose own bores are dark; contrast: least ratio, in the middle of a step, of the dimmest
+    channel that should be lit to the brightest that should not; hamming: least number of
+    channels in which two of the plan's faces differ.
+    """
+
+    duty: float | None = None
+    wrong: float | None = None
+    ghost: float | None = None
+    contrast: float | None = None
+    hamming: int | None = None
+
+
+@dataclass(frozen=True)
 class Dial:
     name: str
     site: Site
@@ -166,6 +195,7 @@ class Dial:
     plan: Plan
     body: Body
     bores: tuple[Bore, ...]
+    limits: Limits = Limits()
 
     @cached_property
     def hash(self) -> str:
@@ -173,6 +203,11 @@ class Dial:
         facts = asdict(self)
         if not self.site.horizon:
             del facts["site"]["horizon"]  # dials from before there was any keep their names
+        if self.body.depth_mm is None:
+            del facts["body"]["depth_mm"]  # and those from before bodies could be cut
+        if self.body.wall_mm == 0:
+            del facts["body"]["wall_mm"]
+        del facts["limits"]  # what is asked of a dial is no part of it
         facts["plan"]["steps"] = [
             [s.index, s.start_min, s.spells, sorted(s.channels)] for s in self.plan.steps
         ]

@@ -8,29 +8,35 @@ that do not fit the body, as far as the fields they hang on are sound.
 from __future__ import annotations
 
 import json
-import re
-import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from pathlib import Path
 from typing import Any
 
-from dialbench import dialmodel, face, layout
-from dialbench.dial import Body, Bore, Channel, Dial, DialError, Plan, Site, Step, standard_air
-from dialbench.dialmodel import DialDocument, HoursFace, SlotTable, shown, written
+from dialbench import dialmodel, face, layout, sitefile, tomlfile
+from dialbench.dial import (
+    Body,
+    Bore,
+    Channel,
+    Dial,
+    DialError,
+    Limits,
+    Plan,
+    Site,
+    Step,
+)
+from dialbench.dialmodel import DialDocument, HoursFace, SlotTable
 from dialbench.errors import inert
+from dialbench.tomlfile import Sound, Source, shown, written
 
 MAX_BYTES = 4_000_000  # room for dialmodel.MAX_BORES listed bores
 
-Source = Path | Traversable
-
 DEMO: Traversable = files("dialbench").joinpath("data", "demo.toml")
 
-_LINE = 1000  # characters; a dotted key takes memory that grows with the square of its length
+_WHAT = "dial.toml"
 _PRINTED_PROBLEMS = 40
-_GEOMETRY = ("site", "face", "plan", "body", "bores", "bore")
+_GEOMETRY = ("site", "face", "plan", "body", "limits", "bores", "bore")
 
 
 class DialFileError(DialError):
@@ -81,72 +87,26 @@ def json_schema() -> dict[str, Any]:
 
 
 def _text(source: Source) -> str:
-    name = inert(str(source))
     try:
-        with source.open("rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise DialFileError([f"{name}: there is no such file"]) from None
-    except (OSError, ValueError) as error:  # ValueError: NUL in the path
-        reason = getattr(error, "strerror", None) or error
-        raise DialFileError([f"{name}: cannot be read ({reason})"]) from None
-    if len(raw) > MAX_BYTES:
-        raise DialFileError([f"{name}: is larger than {MAX_BYTES // 1_000_000} MB, no dial.toml"])
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise DialFileError([f"{name}: line {line} is not UTF-8; save it as UTF-8"]) from None
+        return tomlfile.read_text(source, _WHAT, MAX_BYTES)
+    except tomlfile.TomlError as error:
+        raise DialFileError([str(error)]) from None
 
 
 def _table(text: str, name: str) -> dict[str, Any]:
-    long = next((k for k, line in enumerate(text.split("\n"), 1) if len(line) > _LINE), None)
     try:
-        if long is None:
-            return tomllib.loads(text)
-        problem = f"line {long}: is longer than {_LINE} characters; break it up"
-    except tomllib.TOMLDecodeError as error:
-        found = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
-        reason, line = (found[1], found[2]) if found else (str(error), text.count("\n") + 1)
-        problem = f"line {line}: is no TOML ({reason})"
-    except RecursionError:
-        problem = "tables and lists are nested too deep for a dial.toml"
-    raise DialFileError([f"{inert(name)}: {inert(problem)}"]) from None
-
-
-@dataclass(frozen=True)
-class _Sound:
-    """A document's values that are not themselves among its mistakes."""
-
-    document: dict[str, Any]
-    bad: frozenset[dialmodel.FieldPath]
-
-    def __call__(self, *path: int | str) -> Any:
-        """The value at path; None where it is missing, or it or a table around it is wrong."""
-        value: Any = self.document
-        for depth, part in enumerate(path):
-            if path[: depth + 1] in self.bad:
-                return None
-            if isinstance(value, dict):
-                value = value.get(part)
-            elif isinstance(value, list) and isinstance(part, int) and part < len(value):
-                value = value[part]
-            else:
-                return None
-        return value
-
-    def items(self, *path: int | str) -> range:
-        """The places of the list at path; empty where there is none."""
-        return range(len(self(*path) or ()))
+        return tomlfile.parse_text(text, name, _WHAT)
+    except tomlfile.TomlError as error:
+        raise DialFileError([str(error)]) from None
 
 
 def _dial(document: dict[str, Any], site: Site | None) -> Dial:
     """The dial of a parsed document; DialError with every mistake."""
     single = dialmodel.problems_in(document)
-    sound = _Sound(document, frozenset(path for path, _ in single))
+    sound = Sound(document, frozenset(path for path, _ in single))
     problems = [f"{written(path)}: {sentence}" for path, sentence in single]
     crossed = [
-        *_horizon_problems(sound),
+        *sitefile.horizon_problems(sound),
         *_plan_problems(sound),
         *_face_problems(sound),
         *_bore_problems(sound),
@@ -159,7 +119,7 @@ def _dial(document: dict[str, Any], site: Site | None) -> Dial:
     geometry = {key: document[key] for key in _GEOMETRY if key in document}
     checked = DialDocument.model_validate({"format": 1, "name": "unnamed", **geometry})
     try:
-        dial = _build(checked, site or _site(checked), str(document.get("name")))
+        dial = _build(checked, site or sitefile.site_of(checked.site), str(document.get("name")))
     except DialError as error:
         problems += error.problems
     if problems:
@@ -167,26 +127,14 @@ def _dial(document: dict[str, Any], site: Site | None) -> Dial:
     return dial
 
 
-def _horizon_problems(sound: _Sound) -> Iterator[str]:
-    before = None
-    for k in sound.items("site", "horizon"):
-        azimuth_deg = sound("site", "horizon", k, "azimuth_deg")
-        if None not in (before, azimuth_deg) and azimuth_deg <= before:
-            yield (
-                f"site.horizon.{k}.azimuth_deg: is {shown(azimuth_deg)}, but the point before it "
-                f"has {shown(before)}; list the points by azimuth, each once"
-            )
-        before = azimuth_deg
-
-
-def _plan_problems(sound: _Sound) -> list[str]:
+def _plan_problems(sound: Sound) -> list[str]:
     start, step_min, steps = (sound("plan", key) for key in ("start", "step_min", "steps"))
     if sound("face", "kind") == "hours-and-quarters":
         return face.hour_faults(start, step_min, steps)
     return face.plan_faults(start, step_min, steps)
 
 
-def _face_problems(sound: _Sound) -> Iterator[str]:
+def _face_problems(sound: Sound) -> Iterator[str]:
     """What does not go together within a listed face, and between it and the plan."""
     first_in: dict[tuple[int, int], int] = {}
     for k in sound.items("face", "channel"):
@@ -215,7 +163,7 @@ def _face_problems(sound: _Sound) -> Iterator[str]:
                 yield f"face.step.{k}.channels.{place}: is {number}; {_range(channels)}"
 
 
-def _bore_problems(sound: _Sound) -> Iterator[str]:
+def _bore_problems(sound: Sound) -> Iterator[str]:
     """What does not go together among the bores, and between them and the face."""
     if "bores" in sound.document and "bore" in sound.document:
         yield "bores: stands beside [[bore]]; keep one of the two"
@@ -245,7 +193,7 @@ def _bore_problems(sound: _Sound) -> Iterator[str]:
                 )
 
 
-def _channel_count(sound: _Sound) -> int | None:
+def _channel_count(sound: Sound) -> int | None:
     if sound("face", "kind") == "hours-and-quarters":
         return face.CHANNELS
     return len(sound.items("face", "channel")) or None
@@ -253,21 +201,6 @@ def _channel_count(sound: _Sound) -> int | None:
 
 def _range(channels: int) -> str:
     return f"write a channel of the face, 0 to {channels - 1}"
-
-
-def _site(document: DialDocument) -> Site:
-    table = document.site
-    pressure_mbar, temperature_C = standard_air(table.elevation_m)
-    return Site(
-        name=table.name,
-        latitude_deg=table.latitude_deg,
-        longitude_deg=table.longitude_deg,
-        elevation_m=table.elevation_m,
-        zone=table.zone,
-        pressure_mbar=pressure_mbar if table.pressure_mbar is None else table.pressure_mbar,
-        temperature_C=temperature_C if table.temperature_C is None else table.temperature_C,
-        horizon=tuple((point.azimuth_deg, point.altitude_deg) for point in table.horizon or ()),
-    )
 
 
 def _build(document: DialDocument, site: Site, name: str) -> Dial:
@@ -287,7 +220,9 @@ def _build(document: DialDocument, site: Site, name: str) -> Dial:
             for k, step in enumerate(document.face.step)
         )
     plan = Plan(table.time, table.step_min, steps, table.design_date)
-    body = Body(document.body.radius_mm, document.body.length_mm)
+    made = document.body
+    body = Body(made.radius_mm, made.length_mm, made.depth_mm, made.wall_mm or 0.0)
+    limits = Limits(**document.limits.model_dump()) if document.limits else Limits()
     if document.bores is not None:
         rule = document.bores
         bores = layout.uniform(
@@ -312,7 +247,7 @@ def _build(document: DialDocument, site: Site, name: str) -> Dial:
         faults = layout.listed_faults(site, channels, body, bores)
         if faults:
             raise DialError(faults)
-    return Dial(name, site, channels, plan, body, bores)
+    return Dial(name, site, channels, plan, body, bores, limits)
 
 
 def dump(dial: Dial) -> str:
@@ -348,17 +283,21 @@ def _lines(dial: Dial) -> Iterator[str]:
     if dial.plan.design_date is not None:
         yield f"design_date = {dial.plan.design_date.isoformat()}"
     yield from ("", "[body]", 'shape = "half-cylinder"')
-    yield from _entries(dial.body)
+    yield from _entries(dial.body, leave_out="" if dial.body.wall_mm else "wall_mm")
+    if dial.limits != Limits():
+        yield from ("", "[limits]")
+        yield from _entries(dial.limits)
     for bore in dial.bores:
         yield from ("", "[[bore]]")
         yield from _entries(bore, leave_out="opening_deg" if bore.shape == "round" else "")
     yield ""
 
 
-def _entries(value: Site | Channel | Body | Bore, leave_out: str = "") -> Iterator[str]:
+def _entries(value: Site | Channel | Body | Limits | Bore, leave_out: str = "") -> Iterator[str]:
     for item in fields(value):
-        if item.name != leave_out:
-            yield _entry(item.name, getattr(value, item.name))
+        found = getattr(value, item.name)
+        if item.name != leave_out and found is not None:
+            yield _entry(item.name, found)
 
 
 def _entry(key: str, value: str | float | list[int]) -> str:

@@ -7,11 +7,8 @@ is wrong with each field by itself; `dialbench.dialfile` checks fields against e
 
 from __future__ import annotations
 
-import difflib
-import re
-from collections.abc import Iterator
 from datetime import date
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -20,19 +17,16 @@ from pydantic import (
     Discriminator,
     Field,
     Tag,
-    ValidationError,
 )
-from pydantic_core import ErrorDetails
 
-from dialbench import face
+from dialbench import face, tomlfile
 from dialbench.dial import zone_of
+from dialbench.tomlfile import FieldPath, Table
 
 MAX_CHANNELS = 128
 MAX_STEPS = 96
 MAX_BORES = 20_000
 MAX_HORIZON = 720
-
-FieldPath = tuple[int | str, ...]
 
 
 def _printable(text: str) -> str:
@@ -62,6 +56,7 @@ def _near(day: date) -> date:
 
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable)]
 Zone = Annotated[str, Field(pattern=r"^[A-Za-z0-9_+:/-]{1,64}$"), AfterValidator(_zone)]
+Day = Annotated[date, AfterValidator(_near)]
 Time = Annotated[str, Field(max_length=8), AfterValidator(_time)]
 HourMinute = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Size = Annotated[float, Field(gt=0, le=10_000)]
@@ -75,11 +70,7 @@ _FACES = '"hours-and-quarters" or "listed"'
 _SHAPES = '"slot" or "round"'
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
-
-
-class HorizonTable(_Table):
+class HorizonTable(Table):
     """One point of the skyline."""
 
     azimuth_deg: float = Field(
@@ -95,7 +86,7 @@ class HorizonTable(_Table):
     )
 
 
-class SiteTable(_Table):
+class SiteTable(Table):
     name: Name = Field(description="the site's name, 1 to 80 printable characters")
     latitude_deg: float = Field(
         ge=-90, le=90, description="the latitude in degrees north, -90 to 90"
@@ -132,7 +123,7 @@ class SiteTable(_Table):
     )
 
 
-class HoursFace(_Table):
+class HoursFace(Table):
     """33 channels: the hour in two digits of 3x5, and three dots for its quarters."""
 
     kind: Literal["hours-and-quarters"] = Field(description=_FACES)
@@ -140,7 +131,7 @@ class HoursFace(_Table):
     row_pitch_mm: Size = Field(description=f"the distance between rows in mm, {_SIZE}")
 
 
-class ChannelTable(_Table):
+class ChannelTable(Table):
     y_mm: Place = Field(
         description="its way from the face's middle to the viewer's left in mm, +-10000"
     )
@@ -151,7 +142,7 @@ class ChannelTable(_Table):
     row: Cell = Field(description="the row of its cell, from 0 at the top")
 
 
-class StepTable(_Table):
+class StepTable(Table):
     start: Time = Field(description='when the plan begins the step, "HH:MM" or "HH:MM:SS"')
     spells: HourMinute = Field(
         description='the time of day that its lit channels stand for, "HH:MM"'
@@ -162,7 +153,7 @@ class StepTable(_Table):
     )
 
 
-class ListedFace(_Table):
+class ListedFace(Table):
     """Channels and steps one by one; channels are numbered from 0 as they come."""
 
     kind: Literal["listed"] = Field(description=_FACES)
@@ -178,7 +169,7 @@ class ListedFace(_Table):
     )
 
 
-class PlanTable(_Table):
+class PlanTable(Table):
     time: Literal["zone", "mean", "apparent"] = Field(
         description='"zone" (standard time of the site\'s zone), "mean" (local mean time) or '
         '"apparent" (local apparent time)'
@@ -190,22 +181,71 @@ class PlanTable(_Table):
     steps: int = Field(
         ge=1, le=MAX_STEPS, description=f"how many steps, a whole number from 1 to {MAX_STEPS}"
     )
-    design_date: Annotated[date, AfterValidator(_near)] | None = Field(
+    design_date: Day | None = Field(
         None,
         description="a date from 1900-01-01 to 2050-12-31, without quotes, whose equation of "
         "time zone and mean plans allow for; left out, none is allowed for",
     )
 
 
-class BodyTable(_Table):
+class BodyTable(Table):
     shape: Literal["half-cylinder"] = Field(
         description='"half-cylinder": about the polar axis, its flat side the face'
     )
     radius_mm: Size = Field(description=f"the radius in mm, {_SIZE}")
     length_mm: Size = Field(description=f"the length along the polar axis in mm, {_SIZE}")
+    depth_mm: Size | None = Field(
+        None,
+        description=f"how far in front of the face the body is cut flat in mm, {_SIZE}; left out, "
+        "it is round all over",
+    )
+    wall_mm: float | None = Field(
+        None,
+        ge=0,
+        le=100,
+        description="the thinnest wall in mm that can be made, 0 to 100: thinner ones do not exist "
+        "and bores so close are one; left out, 0",
+    )
 
 
-class BoresTable(_Table):
+class LimitsTable(Table):
+    """What an audit holds the dial to; what is left out is not asked."""
+
+    duty: float | None = Field(
+        None,
+        ge=0,
+        le=1,
+        description="the least share of the plan's time in which exactly the right channels are "
+        "lit, 0 to 1",
+    )
+    wrong: float | None = Field(
+        None,
+        ge=0,
+        le=1,
+        description="the largest share of the plan's time in which a channel is lit that should be "
+        "dark, 0 to 1",
+    )
+    ghost: float | None = Field(
+        None,
+        ge=0,
+        le=1,
+        description="the largest lit fraction of a channel whose own bores are dark, 0 to 1",
+    )
+    contrast: float | None = Field(
+        None,
+        ge=1,
+        description="the least ratio of the dimmest channel that should be lit to the brightest "
+        "that should not in the middle of a step, at least 1",
+    )
+    hamming: int | None = Field(
+        None,
+        ge=0,
+        le=MAX_CHANNELS,
+        description=f"the least number of channels in which two faces differ, 0 to {MAX_CHANNELS}",
+    )
+
+
+class BoresTable(Table):
     """One slot for every channel and step that lights it."""
 
     generated: Literal["uniform"] = Field(description='"uniform"')
@@ -220,7 +260,7 @@ class BoresTable(_Table):
     )
 
 
-class _Bore(_Table):
+class _Bore(Table):
     channel: ChannelNumber = Field(
         description=f"the number of its channel, 0 to {MAX_CHANNELS - 1} at most"
     )
@@ -283,7 +323,7 @@ AnyBore = Annotated[
 ]
 
 
-class DialDocument(_Table):
+class DialDocument(Table):
     model_config = ConfigDict(
         title="dial.toml",
         json_schema_extra={"oneOf": [{"required": ["bores"]}, {"required": ["bore"]}]},
@@ -297,6 +337,9 @@ class DialDocument(_Table):
     )
     plan: PlanTable = Field(description="the table [plan]: when each step begins")
     body: BodyTable = Field(description="the table [body]: the solid that the bores pierce")
+    limits: LimitsTable | None = Field(
+        None, description="the table [limits]: what `dialbench audit` holds the dial to"
+    )
     bores: BoresTable | None = Field(
         None, description="the table [bores], for bores laid out by rule; then no [[bore]]"
     )
@@ -310,58 +353,4 @@ class DialDocument(_Table):
 
 def problems_in(document: dict[str, Any]) -> list[tuple[FieldPath, str]]:
     """What is wrong with the fields of a parsed dial.toml, each by itself: (path, sentence)."""
-    try:
-        DialDocument.model_validate(document)
-    except ValidationError as error:
-        return [_problem(details) for details in error.errors(include_url=False)]
-    return []
-
-
-def written(path: FieldPath) -> str:
-    """A path as it is printed: parts joined by dots, list places counted from 0."""
-    return ".".join(
-        str(part)
-        if isinstance(part, int) or re.fullmatch(r"[\w-]{1,40}", part, re.ASCII)
-        else shown(part)
-        for part in path
-    )
-
-
-def shown(value: object) -> str:
-    """A value from a file, short and fit for a terminal."""
-    if isinstance(value, list | dict):
-        return "a list" if isinstance(value, list) else "a table"
-    if isinstance(value, bool):
-        return str(value).lower()
-    text = repr(value) if isinstance(value, str | float | int) else str(value)
-    return text if len(text) <= 60 else text[:60] + "..."
-
-
-def _problem(details: ErrorDetails) -> tuple[FieldPath, str]:
-    """Path and sentence of one of pydantic's findings."""
-    path: list[int | str] = []
-    tables: list[type[BaseModel]] = [DialDocument]
-    wanted = ""
-    for part in details["loc"]:
-        if len(tables) > 1 and part in _KINDS:
-            tables = [_KINDS[part]]  # pydantic's own mark, no part of the file
-            continue
-        path.append(part)
-        if isinstance(part, str) and part in tables[0].model_fields:
-            field = tables[0].model_fields[part]
-            wanted = field.description or ""
-            tables = list(_tables(field.annotation))
-    if details["type"] == "extra_forbidden":
-        close = difflib.get_close_matches(str(path[-1])[:40], tables[0].model_fields, n=1)
-        mend = f"write {close[0]} if that is meant" if close else "remove it"
-        return tuple(path), f"does not belong here; {mend}"
-    found = "missing" if details["type"] == "missing" else shown(details["input"])
-    return tuple(path), f"is {found}; write {wanted}"
-
-
-def _tables(annotation: object) -> Iterator[type[BaseModel]]:
-    """The tables that a field's annotation speaks of."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        yield annotation
-    for part in get_args(annotation):
-        yield from _tables(part)
+    return tomlfile.problems_in(document, DialDocument, _KINDS)

@@ -54,13 +54,14 @@ def step_edges_deg(site: Site, plan: Plan, equation_of_time_s: float) -> NDArray
 
 
 def depth_mm(body: Body, y_mm: float, hour_angle_deg: float, hemisphere: int) -> float:
-    """Way from (0, y) on the face to the body's round surface, in the plane across its axis.
+    """Way from (0, y) on the face to the body's surface, in the plane across its axis.
 
-    y must lie within the body's radius; hour_angle_deg within -90..90.
+    y must lie within the body's radius; hour_angle_deg within -90..90, these excluded.
     """
     towards_y = -hemisphere * math.sin(math.radians(hour_angle_deg))
     across = y_mm * math.cos(math.radians(hour_angle_deg))
-    return math.sqrt(body.radius_mm**2 - across**2) - y_mm * towards_y
+    rim = math.sqrt(body.radius_mm**2 - across**2) - y_mm * towards_y
+    return min(rim, body.front_mm / math.cos(math.radians(hour_angle_deg)))
 
 
 def uniform(

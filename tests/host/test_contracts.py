@@ -41,6 +41,13 @@ BREAKING = {
         ("dialbench/predict.py", "import skyfield_data"),
     ],
     "textual": [("dialbench/cli.py", "def late():\n    from textual.app import App")],
+    "cad": [
+        ("dialbench/pockets.py", "import manifold3d"),
+        ("dialbench/dialfile.py", "def late():\n    import build123d"),
+        ("dialbench/rays/voids.py", "from ezdxf import new"),
+        ("dialbench/commands/fabricate.py", "from reportlab.pdfgen import canvas"),
+        ("dialbench/watch/__init__.py", "from PIL import Image"),
+    ],
     "core": [
         ("dialcore/frames.py", "import dialbench.dial"),
         ("dialcore/frames.py", "import dialnode.clock"),

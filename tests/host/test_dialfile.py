@@ -566,7 +566,7 @@ def test_a_dial_is_laid_out_anew_at_another_site(tmp_path):
 def test_json_schema_describes_every_field_and_refuses_others():
     schema = json.loads(json.dumps(dialfile.json_schema()))
     tables = [schema, *schema["$defs"].values()]
-    assert len(tables) == 12
+    assert len(tables) == 13
     for table in tables:
         assert table["additionalProperties"] is False
         for name, field in table["properties"].items():

@@ -203,3 +203,16 @@ def test_a_slanted_round_bore_must_come_out_by_the_round_side(site, declination_
     assert layout.listed_faults(site, CHANNELS, Body(111.0, needed_mm + 0.01), [bore]) == []
     (fault,) = layout.listed_faults(site, CHANNELS, Body(111.0, needed_mm - 0.01), [bore])
     assert mend(fault) == pytest.approx(needed_mm, abs=0.11)
+
+
+@pytest.mark.parametrize("hemisphere", [1, -1])
+def test_a_cut_body_is_as_deep_as_its_front_or_its_rim(hemisphere):
+    body = Body(50.0, 100.0, 20.0)
+    for y_mm in (-40.0, 0.0, 25.0):
+        for hour_angle_deg in (-70.0, -30.0, 0.0, 45.0, 80.0):
+            way = layout.depth_mm(body, y_mm, hour_angle_deg, hemisphere)
+            h = math.radians(hour_angle_deg)
+            x, y = way * math.cos(h), y_mm - hemisphere * way * math.sin(h)
+            on_front, on_rim = x == pytest.approx(20.0), math.hypot(x, y) == pytest.approx(50.0)
+            assert on_front or on_rim
+            assert x <= 20.0 + 1e-9 and math.hypot(x, y) <= 50.0 + 1e-9

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from dialbench.dial import Body, Bore, Channel, Dial, Plan, Site
+from dialbench.pockets import pockets
 from dialbench.rays.tracer import Tracer, ray_points
 from dialcore.frames import direction
 
@@ -45,7 +46,7 @@ def seen_from(pose_deg, vector):
 class Hole:
     """One bore as made: where it is, which way it points, how wide it is."""
 
-    def __init__(self, bore, channel, hemisphere, axis_error_deg, width_factor):
+    def __init__(self, bore, channel, hemisphere, axis_error_deg, width_factor, ends=False):
         hour_deg = bore.hour_angle_deg + axis_error_deg[0]
         declination_deg = bore.declination_deg + axis_error_deg[1]
         self.exit = np.array([0.0, channel.y_mm, channel.z_mm])
@@ -63,6 +64,7 @@ class Hole:
         self.length_mm = bore.length_mm
         self.opening = math.radians(bore.opening_deg)
         self.is_round = bore.shape == "round"
+        self.front_mm = bore.length_mm if ends else math.inf
         self.drawn_mm2 = bore.exit_mm**2 * (math.pi / 4 if self.is_round else 1.0)
 
     def holds(self, points):
@@ -70,14 +72,14 @@ class Hole:
         away = points - self.exit
         a, u, v = away @ self.along, away @ self.across, away @ self.beside
         half = self.exit_mm / 2 + (self.entry_mm - self.exit_mm) / (2 * self.length_mm) * a
-        before = a >= -self.exit_mm / 2
+        before = (a >= -self.exit_mm / 2) & (a <= self.front_mm)
         if self.is_round:
             return before & (half >= 0) & (np.hypot(u, v) <= half)
         high = self.exit_mm / 2 + math.tan(self.opening / 2) * a
         return before & (np.abs(u) <= half) & (np.abs(v) <= high)
 
 
-def gets_out(holes, start, way, step_mm):
+def gets_out(holes, start, way, step_mm, front_mm):
     """Whether a ray is in some hole at every step inside the body."""
     if way[0] <= 0:
         return False  # from behind the face
@@ -85,7 +87,8 @@ def gets_out(holes, start, way, step_mm):
     out = np.arange(0.0, math.hypot(2 * RADIUS_MM, LENGTH_MM), step_mm)
     points = start + out[:, None] * way
     x, y, z = points.T
-    points = points[(x >= 0) & (x * x + y * y <= RADIUS_MM**2) & (np.abs(z) <= LENGTH_MM / 2)]
+    wood = (x >= 0) & (x <= front_mm) & (x * x + y * y <= RADIUS_MM**2)
+    points = points[wood & (np.abs(z) <= LENGTH_MM / 2)]
     for hole in holes:
         points = points[~hole.holds(points)]
         if not len(points):
@@ -93,7 +96,7 @@ def gets_out(holes, start, way, step_mm):
     return False
 
 
-def marched(holes, channel, sun, rays, first, step_mm):
+def marched(holes, channel, sun, rays, first, step_mm, front_mm):
     """How many rays of a channel's exit get out, through all holes and through its own.
 
     Also what share of its light one ray is. The exit is a square, or the circle of a
@@ -112,8 +115,8 @@ def marched(holes, channel, sun, rays, first, step_mm):
             continue
         start = facing.exit + half_mm * (p * facing.across + q * facing.beside)
         way = unit(sun + size * (e1 * side + e2 * up))
-        out += gets_out(every, start, way, step_mm)
-        alone += gets_out(own, start, way, step_mm)
+        out += gets_out(every, start, way, step_mm, front_mm)
+        alone += gets_out(own, start, way, step_mm, front_mm)
     return out, alone, (2 * half_mm) ** 2 / facing.drawn_mm2 / rays
 
 
@@ -126,11 +129,14 @@ def tangle(seed):
         exit_mm = rng.uniform(1.0, 3.0)
         facts = (int(number), rng.uniform(-45, 45), rng.uniform(-20, 20))
         shape = "round" if rng.random() < 0.35 else "slot"
+        if shape == "slot" and seed % 3 == 0:
+            facts = (*facts[:2], 0.0)  # in one fan with the channel's others: walls between them
         entry_mm = exit_mm * rng.uniform(0.8, 5.0)
         bores.append(Bore(*facts, shape, exit_mm, entry_mm, RADIUS_MM, rng.uniform(10, 50)))
     site = (NORTH, SOUTH)[seed % 2]
     channels = tuple(Channel(y, z, k, 0) for k, (y, z) in enumerate(places))
-    body = Body(RADIUS_MM, LENGTH_MM)
+    # Some bodies are cut flat in front, and too thin for their thinnest walls.
+    body = Body(RADIUS_MM, LENGTH_MM, 0.6 * RADIUS_MM, 0.5) if seed % 3 == 0 else Body(RADIUS_MM, LENGTH_MM)
     made = Dial("tangle", site, channels, Plan("apparent", 15.0, ()), body, tuple(bores))
     return made, rng.normal(0, 0.5, (12, 2)), rng.normal(1, 0.05, 12)
 
@@ -158,6 +164,10 @@ def test_every_ray_gets_out_where_a_march_gets_out(seed):
         (b.channel, Hole(b, dial.channels[b.channel], hemisphere, error, factor))
         for b, error, factor in zip(dial.bores, axis_error_deg, width_factor, strict=True)
     ]
+    holes += [
+        (None, Hole(b, dial.channels[b.channel], hemisphere, (0.0, 0.0), 1.0, ends=True))
+        for b in pockets(dial)
+    ]
     suns = np.array([towards(h, d, hemisphere) for h, d in places_of_the_sun(dial, seed)])
     tracer = Tracer(dial, pose_deg, axis_error_deg, width_factor, rays, first)
     traced = tracer.lit_fractions(tuple(suns.T), DISC_DEG)
@@ -165,7 +175,9 @@ def test_every_ray_gets_out_where_a_march_gets_out(seed):
     for (instant, channel), share in np.ndenumerate(traced):
         sun = seen_from(pose_deg, suns[instant])
         for step_mm in STEPS_MM:
-            out, alone, one_ray = marched(holes, channel, sun, rays, first, step_mm)
+            out, alone, one_ray = marched(
+                holes, channel, sun, rays, first, step_mm, dial.body.front_mm
+            )
             if math.isclose(share, out * one_ray, abs_tol=1e-12):
                 break
         assert share == pytest.approx(out * one_ray, abs=1e-12), (instant, channel)

@@ -151,7 +151,7 @@ def test_every_cell_holds_what_its_rays_say_one_by_one(seed, site, few_rays):
     dial = tangle(seed, site)
     field, rng = Stray(dial), np.random.default_rng(seed)
     number = int(rng.integers(-6, 6))
-    cells = field._traced(number)
+    cells = field._traced(number * module._BLOCK, module._BLOCK)
     lit = np.argwhere(cells > 0)
     anywhere = np.column_stack(
         (

@@ -36,8 +36,9 @@ def say(sentence: str) -> None:
 
 
 @contextmanager
-def progress() -> Iterator[Callable[[str, float], None]]:
-    """Gives a function (what is being done, share done); silent where stderr is no terminal."""
+def progress() -> Iterator[Callable[..., None]]:
+    """Gives a function (what is being done, share done, remark); silent where stderr is no
+    terminal."""
     console = Console(stderr=True)
     bars = Progress(
         TextColumn("{task.description}"),
@@ -50,10 +51,11 @@ def progress() -> Iterator[Callable[[str, float], None]]:
     tasks: dict[str, TaskID] = {}
     with bars:
 
-        def report(what: str, share: float) -> None:
+        def report(what: str, share: float, remark: str = "") -> None:
+            text = inert(f"{what}: {remark}" if remark else what)
             if what not in tasks:
-                tasks[what] = bars.add_task(inert(what), total=1.0)
-            bars.update(tasks[what], completed=share)
+                tasks[what] = bars.add_task(text, total=1.0)
+            bars.update(tasks[what], completed=share, description=text)
 
         yield report
 

@@ -15,14 +15,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dialbench.dial import Body
 from dialbench.rays.pairs import FAR, Bools, Pairs, Singles, joined, packed
 from dialbench.rays.voids import A, Floats, Ints, U, V, Voids, way_out
 
-WALLS = 5  # planes around a void: two across each way, one behind
+WALLS = 6  # planes around a void: two across each way, one behind, one in front
 
 _TINY = np.float32(1e-30)
 # Single precision: what is ruled out is so for certain, what is lit is to this much.
 _SLACK_MM, _SLACK = np.float32(1e-4), 1e-6
+_OUTSIDE_MM = 2e5  # beyond any body, and far nearer than FAR
 _COUPLES = 1 << 15  # of a pair and a bore worked on together: stays in the cache
 
 
@@ -40,13 +42,14 @@ class Walls:
     channel: Ints  # (bores + 1,)
     radius_mm: float
     half_length_mm: float
+    front_mm: float
 
     @classmethod
-    def of(cls, voids: Voids, radius_mm: float, half_length_mm: float) -> Walls:
+    def of(cls, voids: Voids, body: Body) -> Walls:
         v, at = voids, voids.origin
         a, u, w = (v.axes[k].T for k in (A, U, V))
         widen, rise = v.widen[:, None], v.rise[:, None]
-        normal = np.stack((u - widen * a, -u - widen * a, w - rise * a, -w - rise * a, -a))
+        normal = np.stack((u - widen * a, -u - widen * a, w - rise * a, -w - rise * a, -a, a))
         shift = np.stack(
             (
                 v.widen * at[A] - at[U] - v.half,
@@ -54,6 +57,7 @@ class Walls:
                 v.rise * at[A] - at[V] - v.half,
                 v.rise * at[A] + at[V] - v.half,
                 at[A] - v.behind,
+                -at[A] - np.minimum(v.front, _OUTSIDE_MM),
             )
         )
         return cls(
@@ -61,8 +65,9 @@ class Walls:
             np.concatenate((shift, np.ones((WALLS, 1))), axis=1),
             np.append(v.round, False),
             np.append(v.channel, -1),
-            radius_mm,
-            half_length_mm,
+            body.radius_mm,
+            body.length_mm / 2,
+            body.front_mm,
         )
 
 
@@ -253,6 +258,7 @@ def _ways(
             tuple(towards),
             walls.radius_mm + sign * size,
             walls.half_length_mm + sign * size,
+            walls.front_mm + sign * size,
             -sign * grow,
         )
         for sign in (1, -1)

@@ -104,7 +104,8 @@ def _lines(
 
     def for_each(by_pair: Floats, by_rank: Singles) -> Singles:
         values = by_pair.astype(np.float32) @ by_rank
-        laid: Singles = values.transpose(1, 0, 2).reshape(count, WALLS, -1)
+        ranks_in_all = by_rank.size // by_rank.shape[1]
+        laid: Singles = values.transpose(1, 0, 2).reshape(count, WALLS, ranks_in_all)
         return laid
 
     places = np.stack((np.ones_like(ranks.first), ranks.first, ranks.beside), axis=1)
@@ -187,7 +188,7 @@ def _ends(
         for k in range(3)
     )
     dx, dy, dz = (d.ravel() for d in ranks.towards)
-    out = way_out((x, y, z), (dx, dy, dz), walls.radius_mm, walls.half_length_mm)
+    out = way_out((x, y, z), (dx, dy, dz), walls.radius_mm, walls.half_length_mm, walls.front_mm)
     came = np.maximum(-x / np.maximum(dx, _FLAT), 0)
     seen = (dx > 0) & np.ones_like(across, np.bool_)
     rim = np.repeat(windows.rim[window], size)

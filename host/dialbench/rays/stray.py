@@ -23,7 +23,7 @@ from dialbench.dial import Dial
 from dialbench.rays.boxes import Boxes, Walls, Windows, narrowed
 from dialbench.rays.pairs import Bools, Pairs, Singles
 from dialbench.rays.ranks import Ranks, strayed
-from dialbench.rays.voids import A, Floats, Ints, U, V, Voids
+from dialbench.rays.voids import NO_CHANNEL, A, Floats, Ints, U, V, Voids
 from dialbench.sky import mean_semidiameter_deg
 
 FORMAT = "3"  # changes with every change of what comes out here
@@ -32,8 +32,8 @@ LIMIT_DEG = 38.0  # of rows
 
 _LIMB = 0.6  # I(mu) = 1 - 0.6 (1 - mu): visible light, coefficient from memory
 _CELLS = 2  # to a step
-_CELL_DEG = STEP_DEG / _CELLS
-_CELL = np.radians(_CELL_DEG)
+CELL_DEG = STEP_DEG / _CELLS
+_CELL = np.radians(CELL_DEG)
 _RAYS = (16, 64)  # of a rank: as many as there is time for
 _EFFORT = 2048  # rays times bores
 _BLOCK = 32  # rows of cells worked on together
@@ -57,10 +57,11 @@ class Stray:
     def __init__(self, dial: Dial, first: float = 0.0) -> None:
         self._hemisphere = dial.site.hemisphere
         self._voids = Voids.of(dial, 0.0, 1.0)
-        self._walls = Walls.of(self._voids, dial.body.radius_mm, dial.body.length_mm / 2)
+        self._walls = Walls.of(self._voids, dial.body)
         self._exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
         self._half = np.zeros(len(self._exits))
-        np.maximum.at(self._half, self._voids.channel, self._voids.half)
+        real = slice(len(dial.bores))
+        np.maximum.at(self._half, self._voids.channel[real], self._voids.half[real])
         self._first = first
         few, many = _RAYS
         self._rays = min(max(few, _EFFORT // max(1, len(dial.bores)) // 2 * 2), many)
@@ -84,12 +85,24 @@ class Stray:
                 self._weigh(first + k, out[k])
         return out
 
+    def line(self, row: int) -> tuple[Floats, Singles]:
+        """A field of points instead of discs, for a quick look: one row of cells by itself.
+
+        Row k holds directions at declination k * CELL_DEG. Returns their hour angles in
+        degrees, (n,), and the shares of the exits that stray light reaches, (n, channels);
+        both empty where nothing ever strays. Nothing is kept.
+        """
+        if not len(self.hours_deg):
+            return np.zeros(0), np.zeros((0, len(self._exits)), np.float32)
+        cells: Singles = self._traced(row, 1)[0]
+        return (self._first_cell + np.arange(len(cells), dtype=np.float64)) * CELL_DEG, cells
+
     def _nodes(self) -> Ints:
         if not len(self._areas):
             return np.zeros(0, np.int64)
         edge = 0.28 / np.cos(np.radians(LIMIT_DEG + 1))
-        first = self._areas[0] * _WIDTHS[0] * _CELL_DEG - edge
-        last = (self._areas[-1] + 1) * _WIDTHS[0] * _CELL_DEG + edge
+        first = self._areas[0] * _WIDTHS[0] * CELL_DEG - edge
+        last = (self._areas[-1] + 1) * _WIDTHS[0] * CELL_DEG + edge
         return np.arange(np.floor(first / STEP_DEG) - 2, np.ceil(last / STEP_DEG) + 3).astype(int)
 
     def _weigh(self, row: int, out: Singles) -> None:
@@ -117,28 +130,28 @@ class Stray:
         with self._lock:
             block = self._blocks.pop(number, None)
             if block is None:
-                block = self._traced(number)
+                block = self._traced(number * _BLOCK, _BLOCK)
             self._blocks[number] = block
             while len(self._blocks) > _KEPT:
                 self._blocks.popitem(last=False)
             cells: Singles = block[line]
             return cells
 
-    def _traced(self, number: int) -> Singles:
-        """All cells of a block: shares of the exits, (rows, hour angles, channels)."""
+    def _traced(self, first: int, count: int) -> Singles:
+        """All cells of some rows: shares of the exits, (rows, hour angles, channels)."""
         width = (len(self.hours_deg) - 1) * _CELLS + 2 * _BESIDES + 1
-        cells = np.zeros((_BLOCK, width, len(self._exits)), np.float32)
-        rows = number * _BLOCK + np.arange(_BLOCK)
+        cells = np.zeros((count, width, len(self._exits)), np.float32)
+        rows = first + np.arange(count)
 
         for area in self._areas.tolist():
-            found = self._pairs(area, int(rows[0]), _BLOCK, _WIDTHS)
+            found = self._pairs(area, first, count, _WIDTHS)
             begin = area * _WIDTHS[0] - self._first_cell
             self._trace(area, rows, *found, cells[:, begin : begin + _WIDTHS[0]])
         return cells
 
     def _alive(self) -> Ints:
         """Areas of hour angle outside which nothing can stray at any declination."""
-        edge = round(90 / (_WIDTHS[0] * _CELL_DEG)) + 1
+        edge = round(90 / (_WIDTHS[0] * CELL_DEG)) + 1
         areas = np.arange(-edge, edge)
         open_ones = (k for k in areas if self._open(int(k), -_SKY, 2 * _SKY, _BANDS))
         first = next(open_ones, None) if len(self._voids.half) else None
@@ -197,7 +210,7 @@ class Stray:
         ahead = directions @ v.axes[A]
         bores = len(v.half)
         keys = []
-        for channel in np.unique(v.channel):
+        for channel in np.unique(v.channel[v.channel != NO_CHANNEL]):
             own = np.flatnonzero(v.channel == channel)
             keys.append(channel * bores + own[ahead[:, own].argmax(axis=1)])
         key, place = np.unique(np.stack(keys, axis=1), return_inverse=True)
@@ -265,10 +278,10 @@ def disc_weights(row: int) -> Floats:
     fine = 16
     inside = (np.arange(fine) + 0.5) / fine - 0.5
     up = np.arange(-_REACH, _REACH + 1)
-    wide = int(np.ceil(radius_deg / np.cos(np.radians(abs(declination_deg) + 1)) / _CELL_DEG)) + 1
+    wide = int(np.ceil(radius_deg / np.cos(np.radians(abs(declination_deg) + 1)) / CELL_DEG)) + 1
     side = np.arange(-wide, wide + 1)
-    y_deg = (up[:, None] + inside).ravel()[:, None] * _CELL_DEG
-    x_deg = (side[:, None] + inside).ravel() * _CELL_DEG
+    y_deg = (up[:, None] + inside).ravel()[:, None] * CELL_DEG
+    x_deg = (side[:, None] + inside).ravel() * CELL_DEG
     # Across, a degree of hour angle is shorter by the cosine half-way to the point.
     flat = np.cos(np.radians(declination_deg + y_deg / 2))
     off = ((x_deg * flat) ** 2 + y_deg**2) / radius_deg**2

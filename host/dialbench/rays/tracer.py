@@ -124,12 +124,15 @@ class Tracer:
         self._turn = np.array(frames.rotation(wx, wy, wz, np))
         self._radius = dial.body.radius_mm
         self._half_length = dial.body.length_mm / 2
+        self._front = dial.body.front_mm
         self._exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
         self._voids = Voids.of(dial, axis_error_deg, width_factor)
         self._points = ray_points(rays, first)
         # A channel's exit is as large as the widest of its bores made it.
         self._window = np.zeros(len(dial.channels))
-        np.maximum.at(self._window, self._voids.channel, self._voids.half)
+        np.maximum.at(
+            self._window, self._voids.channel[: len(dial.bores)], self._voids.half[: len(dial.bores)]
+        )
 
     def lit_fractions(self, polar: Vectors, semidiameter_deg: float | Floats) -> Floats:
         """Lit fraction of every channel, shape (n, channels).
@@ -201,6 +204,7 @@ class Tracer:
             tuple(direction.T),
             self._radius - start,
             self._half_length - start,
+            self._front - start,
             grow,
         )
         inward = direction[:, 0] - grow
@@ -249,7 +253,7 @@ class Tracer:
         start = point(0), point(1), point(2)
         x, y, z = (spread(sun[:, k], side1[:, k], side2[:, k]) for k in range(3))
         towards = x, y, z
-        out = way_out(start, towards, self._radius, self._half_length)
+        out = way_out(start, towards, self._radius, self._half_length, self._front)
         inward = towards[0] > 0
         seen = inward & ~(v.round[own][:, None] & (p * p + q * q > 1))
         # Most lit rays never leave their own bore: convex, it need only hold both ends.

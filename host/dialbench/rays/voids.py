@@ -4,6 +4,9 @@ A void holds the points with along >= -behind, |u| <= half + widen * along and
 |v| <= half + rise * along, in its bore's frame (dialcore.bores.axes) about the exit; a
 round one is the circle of radius half + widen * along. It goes on outwards for ever, and
 inwards by half its exit, for the bore is drilled through to the sensor.
+
+Bores come first. After them come pockets (dialbench.pockets), which end at `front`, and
+belong to no channel: light that needs one is stray.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.dial import Dial
+from dialbench.pockets import pockets
 from dialcore import bores
 
 Floats = NDArray[np.float64]
@@ -21,6 +25,8 @@ Ints = NDArray[np.int64]
 Vectors = tuple[Floats, Floats, Floats]  # x, y, z in the body's frame
 
 A, U, V = range(3)  # a bore's axes: along, and across it both ways
+
+NO_CHANNEL = -2  # of pockets
 
 _TINY = 1e-30
 _GAIN_MM = 1e-9  # a void must carry a ray at least so far on
@@ -37,6 +43,7 @@ class Voids:
     widen: Floats
     rise: Floats
     behind: Floats
+    front: Floats
     round: NDArray[np.bool_]
     drawn_mm2: Floats  # area of the exit as drawn
 
@@ -44,28 +51,35 @@ class Voids:
     def of(cls, dial: Dial, axis_error_deg: Floats | float, width_factor: Floats | float) -> Voids:
         """The bores as drawn, their axes off by axis_error_deg (bores, 2: hour angle,
         declination) and exit and entry made wider by width_factor (bores,)."""
-        channel = np.array([b.channel for b in dial.bores], np.int64)
-        drawn = np.radians([(b.hour_angle_deg, b.declination_deg) for b in dial.bores]).reshape(
-            -1, 2
-        )
-        hour, declination = (drawn + np.radians(axis_error_deg)).T
+        extra = pockets(dial)
+        listed = (*dial.bores, *extra)
+        channel = np.array([b.channel for b in listed], np.int64)
+        drawn = np.radians([(b.hour_angle_deg, b.declination_deg) for b in listed]).reshape(-1, 2)
+        count = len(dial.bores)
+        drawn[:count] += np.radians(axis_error_deg)
+        factor = np.ones(len(listed))
+        factor[:count] = width_factor
+        hour, declination = drawn.T
         triad = bores.axes(hour, declination, dial.site.hemisphere, np)
         axes = np.array([np.broadcast_arrays(*axis, hour)[:3] for axis in triad])
         exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels]).reshape(-1, 3)
-        exit_mm = np.array([b.exit_mm for b in dial.bores])
-        half = width_factor * exit_mm / 2
-        entry_half = width_factor * np.array([b.entry_mm for b in dial.bores]) / 2
-        widen = (entry_half - half) / np.array([b.length_mm for b in dial.bores])
-        opening = np.tan(np.radians([b.opening_deg for b in dial.bores]) / 2)
-        circular = np.array([b.shape == "round" for b in dial.bores], np.bool_)
+        exit_mm = np.array([b.exit_mm for b in listed])
+        half = factor * exit_mm / 2
+        entry_half = factor * np.array([b.entry_mm for b in listed]) / 2
+        length_mm = np.array([b.length_mm for b in listed])
+        widen = (entry_half - half) / length_mm
+        opening = np.tan(np.radians([b.opening_deg for b in listed]) / 2)
+        circular = np.array([b.shape == "round" for b in listed], np.bool_)
+        is_pocket = np.arange(len(listed)) >= count
         return cls(
-            channel=channel,
+            channel=np.where(is_pocket, NO_CHANNEL, channel),
             axes=axes,
             origin=np.einsum("akb,bk->ab", axes, exits[channel]),
             half=half,
             widen=widen,
             rise=np.where(circular, widen, opening),
             behind=half,
+            front=np.where(is_pocket, length_mm, np.inf),
             round=circular,
             drawn_mm2=np.where(circular, np.pi / 4, 1.0) * exit_mm**2,
         )
@@ -81,6 +95,7 @@ class Voids:
         """
         low, high = np.full(len(bore), -np.inf), np.full(len(bore), np.inf)
         _cut(low, high, -at[A] - self.behind[bore] - start, -slope[A] - grow)
+        _cut(low, high, at[A] - self.front[bore] - start, slope[A] - grow)
         for axis, spreading in ((U, self.widen), (V, self.rise)):
             k = spreading[bore]
             lean = np.sqrt(1 + k * k)
@@ -96,7 +111,7 @@ class Voids:
         inside = (np.abs(u) <= wall) & (np.abs(v) <= self.half[bore] + self.rise[bore] * a)
         if self.round.any():
             inside &= ~self.round[bore] | (u * u + v * v <= wall * wall)
-        return inside & (a >= -self.behind[bore])
+        return inside & (a >= -self.behind[bore]) & (a <= self.front[bore])
 
     def carried(
         self, bore: Ints, ray: Ints, point: Vectors, towards: Vectors
@@ -113,12 +128,17 @@ class Voids:
         bore, ray, a, u, wall = bore[held], ray[held], a[held], u[held], wall[held]
         (v,) = self._places((V,), bore, ray, point)
         top = self.half[bore] + self.rise[bore] * a
-        held = np.flatnonzero((np.abs(v) <= top) & (a >= -self.behind[bore]))
+        held = np.flatnonzero(
+            (np.abs(v) <= top) & (a >= -self.behind[bore]) & (a <= self.front[bore])
+        )
         bore, ray, a, u, wall = bore[held], ray[held], a[held], u[held], wall[held]
         v, top = v[held], top[held]
         on_a, on_u, on_v = self._parts((A, U, V), bore, ray, towards)
         recede, climb = self.widen[bore] * on_a, self.rise[bore] * on_a
-        room = (a + self.behind[bore]) / np.maximum(-on_a, _TINY)
+        room = np.minimum(
+            (a + self.behind[bore]) / np.maximum(-on_a, _TINY),
+            (self.front[bore] - a) / np.maximum(on_a, _TINY),
+        )
         for space, use in (
             (wall - u, on_u - recede),
             (wall + u, -on_u - recede),
@@ -161,9 +181,10 @@ def way_out(
     towards: Vectors,
     radius_mm: Floats | float,
     half_length_mm: Floats | float,
+    front_mm: Floats | float,
     grow: Floats | float = 0.0,
 ) -> Floats:
-    """Distance to where rays leave the body, its rim and ends drawn in by grow per mm.
+    """Distance to where rays leave the body, its rim, ends and front drawn in by grow per mm.
 
     0 for a ray that starts outside.
     """
@@ -174,7 +195,9 @@ def way_out(
     rim = (np.sqrt(np.maximum(b * b - a * c, 0.0)) - b) / a
     up = np.where(towards[2] < 0, -z, z)
     end = (half_length_mm - up) / np.maximum(np.abs(towards[2]) + grow, _TINY)
-    return np.where(c > 0, 0.0, np.maximum(np.minimum(rim, end), 0.0))
+    front = (front_mm - x) / np.maximum(towards[0] + grow, _TINY)
+    way = np.minimum(np.minimum(rim, end), front)
+    return np.where(c > 0, 0.0, np.maximum(way, 0.0))
 
 
 def covered(end: Floats, low: Floats, high: Floats, group: Ints) -> Floats:

@@ -1,0 +1,1 @@
+"""From a wish to a dial: where every bore goes."""

@@ -1,0 +1,175 @@
+"""From a wish to its dial, the curve of what sizes can do, and why a wish cannot be had."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dialbench.dial import Dial
+from dialbench.optimise import outcome as outcomes
+from dialbench.optimise.design import Design, drawn
+from dialbench.optimise.outcome import Outcome, shortfalls
+from dialbench.optimise.search import (
+    Looks,
+    Progress,
+    Search,
+    Size,
+    best_of,
+    curve,
+    declinations_deg,
+    least_scale,
+    load,
+)
+from dialbench.optimise.trim import trimmed
+from dialbench.wish import Wish
+
+SCALES = (1.0, 0.85, 0.7, 0.55, 0.4)
+_CLOSELY = 13  # declinations at which the chosen design's edges are set at last
+_ROUNDS = 3
+
+_UNITS = {"duty": "duty", "wrong": "wrong light", "ghost": "ghost light"}
+
+
+@dataclass(frozen=True)
+class Laid:
+    """What came of a wish. dial: None where no body fits the envelope at all.
+
+    missed: by how much the best design found misses which limits; sizes: the curve, largest
+    envelope first; least: the smallest envelope that meets all limits, looked for only where
+    some are missed; cut_short: whether time ended the search.
+    """
+
+    wish: Wish
+    best: Outcome
+    dial: Dial | None
+    missed: dict[str, float]
+    sizes: tuple[Size, ...]
+    least: Size | None
+    looks: int
+    cut_short: bool
+
+    @property
+    def sentences(self) -> list[str]:
+        """What there is to say, the most important first."""
+        envelope, best = self.wish.envelope, self.best
+        box = f"{envelope.width_mm:g} x {envelope.length_mm:g} x {envelope.height_mm:g} mm"
+        if self.dial is None:
+            told = [f"No body fits the envelope of {box}: {best.reason}."]
+        else:
+            told = [_figures(best)]
+        for name in self.missed:
+            if name == "body":
+                continue
+            value, limit = getattr(best, name), getattr(self.wish.limits, name)
+            told.append(
+                f"The wish cannot be had in {box} with exits of {self.wish.process.exit_mm:g} mm: "
+                f"{_UNITS[name]} is {value:.4f} at best, asked for is {limit:g}. {_why(name)}"
+            )
+        if self.missed:
+            told.append(self._larger())
+        if self.cut_short:
+            told.append(
+                "The time given was over before the search was: run it again, and it goes on "
+                "from where it stands."
+            )
+        return told
+
+    def _larger(self) -> str:
+        if self.least is None:
+            return (
+                "No envelope up to eight times as large meets it either: ask for less, or allow "
+                "a smaller exit."
+            )
+        e, scale = self.wish.envelope, self.least.scale
+        return (
+            f"The smallest envelope found that meets it is {scale:.2f} times as large: "
+            f"{e.width_mm * scale:.0f} x {e.length_mm * scale:.0f} x {e.height_mm * scale:.0f} mm."
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for the object of `dialbench layout --json`."""
+        return {
+            "name": self.wish.name,
+            "dial_hash": None if self.dial is None else self.dial.hash,
+            "best": _plain(self.best),
+            "missed": self.missed,
+            "curve": [{"scale": size.scale, **_plain(size.outcome)} for size in self.sizes],
+            "least": None
+            if self.least is None
+            else {"scale": self.least.scale, **_plain(self.least.outcome)},
+            "looks": self.looks,
+            "cut_short": self.cut_short,
+            "sentences": self.sentences,
+        }
+
+    def rows(self) -> list[tuple[str, ...]]:
+        """The curve as a table, its heading first."""
+        heading = ("size", "body (mm)", "pitch (mm)", "bores", "duty", "wrong", "ghost", "clear")
+        return [heading, *(_row(size) for size in self.sizes)]
+
+
+def laid_out(
+    wish: Wish, looks: Looks, progress: Progress, file: Path | None, sizes: bool = True
+) -> Laid:
+    """Search, trim closely, and draw the curve. file keeps the looks: see search.Search.
+
+    Raises UserError for a file that is none of a search.
+    """
+    known = {} if file is None else load(file)
+    search = Search(wish, looks, progress, time.monotonic() + 60 * wish.minutes, file, known)
+    best, dial = best_of(search), None
+    if not best.reason:
+        best, dial = _closely(wish, best)
+    missed = shortfalls(wish, best)
+    points = curve(search, best, SCALES) if sizes and not search.late else []
+    least = least_scale(search) if missed and not search.late else None
+    return Laid(wish, best, dial, missed, tuple(points), least, len(search.seen), search.cut_short)
+
+
+def _closely(wish: Wish, best: Outcome) -> tuple[Outcome, Dial]:
+    trims, trial = trimmed(
+        wish, best.design, declinations_deg(wish, _CLOSELY), _ROUNDS, best.dial_trims
+    )
+    dial = drawn(wish, best.design, trims)
+    return outcomes.of(best.design, dial, trims, trial), dial
+
+
+def _why(name: str) -> str:
+    if name == "duty":
+        return "Light that strays between crossing bores, and the edges set back for it, cost the rest."
+    if name == "wrong":
+        return "Bores of neighbours cross where the body is deep enough to tell steps apart."
+    return "Bores of neighbours cross: wider pitches or a thinner body keep them apart."
+
+
+def _figures(best: Outcome) -> str:
+    return (
+        f"duty {best.duty:.4f}, wrong light {best.wrong:.5f}, ghost light at most {best.ghost:.3f}, "
+        f"clear {best.clear:.3f}, lit channels {best.brightness:.3f} bright; {best.bores} bores in "
+        f"{best.width_mm:.0f} x {best.length_mm:.0f} x {best.height_mm:.0f} mm."
+    )
+
+
+def _plain(found: Outcome) -> dict[str, Any]:
+    plain = found.as_dict()
+    del plain["trims"]
+    return plain
+
+
+def _row(size: Size) -> tuple[str, ...]:
+    found = size.outcome
+    if found.reason:
+        return (f"{size.scale:.0%}", "none fits", "", "", "", "", "", "")
+    design: Design = found.design
+    return (
+        f"{size.scale:.0%}",
+        f"{found.width_mm:.0f} x {found.length_mm:.0f} x {found.height_mm:.1f}",
+        f"{design.column_pitch_mm:.1f} x {design.row_pitch_mm:.1f}",
+        f"{found.bores}",
+        f"{found.duty:.4f}",
+        f"{found.wrong:.5f}",
+        f"{found.ghost:.3f}",
+        f"{found.clear:.3f}",
+    )

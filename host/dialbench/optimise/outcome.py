@@ -1,0 +1,120 @@
+"""What became of one design, and which of two is the better."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from dialbench.dial import Dial
+from dialbench.optimise.design import Design, Fan, Infeasible, Trim, Trims, drawn
+from dialbench.optimise.trial import Trial
+from dialbench.optimise.trim import trimmed
+from dialbench.wish import Wish
+
+# What a shortfall of 1 from a limit weighs against a share of 1 of clear faces.
+_SHORT = {"duty": 10.0, "wrong": 20.0, "ghost": 4.0}
+_SIZE = 0.02  # what filling the envelope wholly weighs
+_BORE = 1e-5  # and one bore more
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A design's figures along a few declinations (see trial.Trial), or why it has none.
+
+    width, length and height are those of its body, mm.
+    """
+
+    design: Design
+    reason: str = ""
+    duty: float = 0.0
+    wrong: float = 1.0
+    ghost: float = 1.0
+    clear: float = 0.0
+    brightness: float = 0.0
+    bores: int = 0
+    width_mm: float = 0.0
+    length_mm: float = 0.0
+    height_mm: float = 0.0
+    trims: tuple[tuple[Fan, Trim], ...] = ()
+
+    @property
+    def dial_trims(self) -> Trims:
+        return dict(self.trims)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; from_dict undoes it."""
+        plain = asdict(self)
+        plain["trims"] = [
+            [fan.channel, fan.first, fan.last, trim.early_deg, trim.late_deg]
+            for fan, trim in self.trims
+        ]
+        return plain
+
+    @classmethod
+    def from_dict(cls, plain: dict[str, Any]) -> Outcome:
+        """Raises KeyError, TypeError or ValueError for anything as_dict did not make."""
+        facts = dict(plain)
+        facts["design"] = Design(**facts["design"])
+        facts["trims"] = tuple(
+            (Fan(channel, first, last), Trim(early, late))
+            for channel, first, last, early, late in facts["trims"]
+        )
+        return cls(**facts)
+
+
+def tried(wish: Wish, design: Design, declinations_deg: Sequence[float], rounds: int) -> Outcome:
+    """The outcome of a design trimmed for some rounds."""
+    try:
+        trims, trial = trimmed(wish, design, declinations_deg, rounds)
+        return of(design, drawn(wish, design, trims), trims, trial)
+    except Infeasible as reason:
+        return Outcome(design, reason=str(reason))
+
+
+def of(design: Design, dial: Dial, trims: Trims, trial: Trial) -> Outcome:
+    """The outcome of a trial."""
+    return Outcome(
+        design=design,
+        duty=trial.duty,
+        wrong=trial.wrong,
+        ghost=trial.ghost,
+        clear=trial.clear,
+        brightness=trial.brightness,
+        bores=len(dial.bores),
+        width_mm=2 * dial.body.radius_mm,
+        length_mm=dial.body.length_mm,
+        height_mm=dial.body.front_mm,
+        trims=tuple(trims.items()),
+    )
+
+
+def shortfalls(wish: Wish, found: Outcome) -> dict[str, float]:
+    """By how much an outcome misses each limit of the wish that it misses."""
+    if found.reason:
+        return {"body": 1.0}
+    limits = wish.limits
+    missed = {
+        "duty": (limits.duty or 0.0) - found.duty,
+        "wrong": found.wrong - (1.0 if limits.wrong is None else limits.wrong),
+        "ghost": found.ghost - (1.0 if limits.ghost is None else limits.ghost),
+    }
+    return {name: by for name, by in missed.items() if by > 1e-9}
+
+
+def merit(wish: Wish, found: Outcome) -> float:
+    """The larger the better: limits first, then a face that is right and clear, then a small body."""
+    if found.reason:
+        return -100.0
+    short = sum(_SHORT[name] * by for name, by in shortfalls(wish, found).items())
+    envelope = wish.envelope
+    size = (
+        found.width_mm
+        / envelope.width_mm
+        * found.length_mm
+        / envelope.length_mm
+        * found.height_mm
+        / envelope.height_mm
+    )
+    good = (1 - wish.sharp) * found.duty + wish.sharp * found.clear
+    return good - short - _SIZE * size - _BORE * found.bores
