@@ -409,33 +409,53 @@ def test_nothing_on_the_carrier_overlaps():
         assert np.hypot(*off) > d / 2 + 0.5
 
 
+def leaning(dial, hour_angle_deg, opening_deg=46.9):
+    """A dial's bores leant to one side or the other."""
+    angles = [side * hour_angle_deg for side in (-1, 1)]
+    return replace(
+        dial,
+        bores=tuple(
+            replace(bore, hour_angle_deg=angle, opening_deg=opening_deg)
+            for bore in dial.bores
+            for angle in angles
+        ),
+    )
+
+
 def test_body_screws_miss_all_bores():
-    """Every point in and near a screw is wood, by the bores' own definition."""
-    body = Body(40.0, 80.0, 20.0, 0.4)
-    dial = small(places=((27.0, 27.0), (-27.0, 27.0), (27.0, -27.0), (-27.0, -27.0)), body=body)
+    """Every point of a screw is wood, by the bores' own definition; corners would not all be."""
+    places = ((20.0, 28.0), (-20.0, 28.0), (20.0, -28.0), (-20.0, -28.0))
+    dial = leaning(small(places=places), 40.0, 90.0)
     workshop = Workshop(sensor_mm=3.0)
     plate = carrier.carrier(dial, workshop)
-    assert plate.body_screws
+    corners = carrier.carrier(replace(dial, bores=dial.bores[:1]), workshop).body_screws
+    assert len(plate.body_screws) == len(corners) == 4
+    assert not any(_bored(dial, spot) for spot in plate.body_screws)
+    assert any(_bored(dial, spot) for spot in corners)
+
+
+def _bored(dial, spot):
+    """Whether a screw at (y, z), 3.2 mm wide and 8 mm deep, meets a bore."""
     rng = np.random.default_rng(5)
-    for (y, z), bore in product(plate.body_screws, dial.bores):
-        turn, r = rng.uniform(0, 2 * np.pi, 500), 1.6 * np.sqrt(rng.uniform(0, 1, 500))
-        x, y, z = rng.uniform(0, 8, 500), y + r * np.cos(turn), z + r * np.sin(turn)
-        assert (x <= 20).all() and (x * x + y * y < 1600).all()
+    turn, r = rng.uniform(0, 2 * np.pi, 2000), 1.6 * np.sqrt(rng.uniform(0, 1, 2000))
+    at = np.array([rng.uniform(0, 8, 2000), spot[0] + r * np.cos(turn), spot[1] + r * np.sin(turn)])
+    assert (np.hypot(at[0], at[1]) < dial.body.radius_mm).all()
+    for bore in dial.bores:
         angle, channel = math.radians(bore.hour_angle_deg), dial.channels[bore.channel]
-        y, z = y - channel.y_mm, z - channel.z_mm
+        x, y, z = at[0], at[1] - channel.y_mm, at[2] - channel.z_mm
         along = x * math.cos(angle) - y * math.sin(angle)
         across = -x * math.sin(angle) - y * math.cos(angle)
-        wide = 0.25 + (bore.entry_mm - bore.exit_mm) / 2 / bore.length_mm * along
-        high = 0.25 + math.tan(math.radians(bore.opening_deg / 2)) * along
-        assert not ((np.abs(across) < wide) & (np.abs(z) < high)).any()
+        half = bore.exit_mm / 2
+        wide = half + (bore.entry_mm - bore.exit_mm) / 2 / bore.length_mm * along
+        high = half + math.tan(math.radians(bore.opening_deg / 2)) * along
+        if ((along > -half) & (np.abs(across) < wide) & (np.abs(z) < high)).any():
+            return True
+    return False
 
 
 def test_light_of_every_bore_falls_on_its_sensor():
     """Straight on through the exit, an axis meets the sensor's plane within its opening."""
-    places = ((0.0, 10.0), (0.0, -10.0))
-    dial = small(places=places)
-    steep = tuple(replace(bore, hour_angle_deg=s * 60.0) for bore in dial.bores for s in (-1, 1))
-    dial = replace(dial, bores=steep)
+    dial = leaning(small(places=((0.0, 10.0), (0.0, -10.0))), 60.0)
     plate = carrier.carrier(dial, Workshop())
     assert plate.baffle < Workshop().baffle_mm
     for bore in dial.bores:
@@ -582,6 +602,13 @@ def test_it_stands_on_its_feet_and_does_not_tip(based):
         assert abs(abs(y) - made.cheek_y) > made.thick / 2 + 3
 
 
+def test_a_tall_body_gets_a_larger_plate():
+    low, tall = (base_of(89.0, Body(40.0, long_mm, 20.0, 0.4)) for long_mm in (80.0, 400.0))
+    grown = [made.plate_p[1] - made.cheek[-1][0] for _, _, made in (low, tall)]
+    assert grown[1] > grown[0] + 5
+    assert base.STEADY_DEG <= tall[2].steady_deg < base.STEADY_DEG + 3
+
+
 def test_feet_move_the_axis_as_told():
     """Three points of a plane, one of them lifted by a turn."""
     _, _, made = base_of(41.2)
@@ -604,6 +631,10 @@ def test_the_ledge_shades_no_entry():
             # The ledge begins at z = -length/2; a ray from x up there only gains in x.
             assert x - bore.entry_mm > made.ledge
             assert abs(channel.z_mm) < dial.body.length_mm / 2
+        assert not any("ledge" in remark for remark in made.remarks)
+    shallow = small(body=Body(40.0, 80.0, 2.0, 0.4))
+    made = base.base(shallow, carrier.carrier(shallow, Workshop()), Workshop(), VOLUME_MM3)
+    assert any("ledge" in remark for remark in made.remarks)
 
 
 @pytest.mark.parametrize("depth_mm", [None, 5.0, 20.0, 39.0])

@@ -236,6 +236,8 @@ def test_crumbs_are_left_out_and_counted():
     assert made.crumbs == pytest.approx(volumes[1:])
     assert made.volume_mm3 == made.manifold.volume() == pytest.approx(volumes[0])
     assert len(made.manifold.decompose()) == 1
+    with pytest.raises(solid.SolidError):
+        solid.one_solid(wedge(), crumb_mm3=volumes[1] - 1)
 
 
 def test_a_body_bored_away_is_no_body():
@@ -339,6 +341,7 @@ def test_corners_stay_apart_in_short_floats():
         assert len(np.unique(short, axis=0)) == len(mesh.corners) > 8
         written = [[float(f"{at:.{mesh.places}f}") for at in corner] for corner in mesh.corners]
         assert np.array_equal(written, mesh.corners)
+        assert np.spacing(np.abs(short).max()) < 10.0**-mesh.places
 
 
 def test_a_surface_that_will_not_close_is_not_written(tmp_path):
@@ -391,6 +394,17 @@ def test_the_picture_shows_the_bores_from_both_sides():
             assert half.mean() < 0.2
         # The sky side has the longer mouths.
         assert not bored or warm[:, :height].sum() > 3 * warm[:, height:].sum()
+
+
+def test_the_picture_hides_what_is_behind():
+    block = solid.block_of(Body(40.0, 60.0, DEPTH_MM))
+    blind = Manifold.cube((DEPTH_MM, 20.0, 20.0)).translate((5.0, -10.0, -10.0))
+    holed = block - blind
+    pixels = pixels_of(picture.picture_of(solid.Solid(holed, holed.volume(), ()))).astype(int)
+    warm = pixels[..., 0] - pixels[..., 2] > 30
+    size = len(pixels)
+    assert warm[:, :size].any()
+    assert not warm[:, size:].any()
 
 
 def test_the_picture_is_as_large_as_the_body_seen():
@@ -506,6 +520,20 @@ def test_a_drawing_is_larger_wider_and_aims_the_other_way():
     ]
     np.testing.assert_allclose(off[:2], [(-0.4, 0.2), (-0.1, 0.2)], atol=1e-12)
     np.testing.assert_allclose(off[4:], 0, atol=1e-12)
+
+
+def test_each_way_shrinks_what_lies_along_it():
+    # Straight ahead, a slot is as wide along y as it opens along z.
+    slot = bore(exit_mm=2.0, entry_mm=2.0, length_mm=DEPTH_MM)
+    pipe = hole(channel=1, exit_mm=2.0, entry_mm=2.0, length_mm=DEPTH_MM, declination_deg=0.0)
+    dial = dial_of(slot, pipe, places=((0.0, 0.0), (20.0, 0.0)))
+    errors = errors_of(shrink={"x_percent": 1.0, "y_percent": 2.0, "z_percent": 5.0})
+    drawn, drawn_pipe = compensate.compensated(dial, errors).bores
+    assert drawn.exit_mm == pytest.approx(2.0 / 0.98)
+    assert drawn.length_mm == pytest.approx(DEPTH_MM / 0.99)
+    rise = math.tan(math.radians(drawn.opening_deg / 2)) / math.tan(math.radians(30.0))
+    assert rise == pytest.approx(0.99 / 0.95)
+    assert drawn_pipe.exit_mm == pytest.approx(2.0 / math.sqrt(0.98 * 0.95))
 
 
 @pytest.mark.parametrize("site", [NORTH, SOUTH])

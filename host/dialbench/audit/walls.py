@@ -120,7 +120,7 @@ def _feature(dial: Dial, least: Wall | None, has_pockets: bool) -> tuple[float, 
     if least is not None:
         channels = " and ".join(str(bore.channel) for bore in least.bores)
         sizes.append((least.wall_mm, f"wall between bores of channels {channels}"))
-    return min(sizes, default=(0.0, "nothing"))
+    return min(sizes, key=lambda size: size[0], default=(0.0, "nothing"))
 
 
 def _corners(dial: Dial) -> Floats:

@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dialbench.audit.minutes import Bools, Floats, Ints
+from dialbench.audit.minutes import Bools, Floats
 from dialbench.dial import Bore, Dial
 from dialbench.rays.tracer import ray_points
-from dialbench.rays.voids import NO_CHANNEL, A, U, V, Vectors, Voids, way_out
+from dialbench.rays.voids import A, U, V, Vectors, Voids, way_out
 from dialcore import frames
+
+Point = tuple[float, ...]  # x, y, z in the body's frame
 
 RAYS = 512
 _INSIDE_MM = 1e-6  # so far short of the surface a ray is looked at
@@ -44,22 +46,20 @@ class Ways:
     ) -> list[Way]:
         """The bores by which light reaches a channel, the largest share first.
 
-        Radians. Where several bores are one void at the surface, the first of them counts.
+        Radians. Where several bores hold a ray at the surface, that counts which leads it
+        farthest in.
         """
         start, towards, out, seen = self._rays(channel, hour_angle, declination, semidiameter)
         lit = seen & self._lit(start, towards, out)
         counts: Counter[int] = Counter()
         for ray in np.flatnonzero(lit).tolist():
             at = out[ray] - _INSIDE_MM
-            point = np.array([start[k][ray] + at * towards[k][ray] for k in range(3)])
-            holding = self._holding(point)
-            if len(holding):
-                counts[int(holding[0])] += 1
+            point = tuple(start[k][ray] + at * towards[k][ray] for k in range(3))
+            entered = self._entered(point, tuple(-towards[k][ray] for k in range(3)))
+            counts.update([] if entered is None else [entered])
         total = sum(counts.values())
-        # Pockets have no mouth of their own: where one reaches the surface, it lies between
-        # two bores and is told as the one that comes first.
         bores = self._dial.bores
-        return [Way(bores[k], n / total) for k, n in counts.most_common() if k < len(bores)]
+        return [Way(bores[k], n / total) for k, n in counts.most_common()]
 
     def lit(
         self, channel: int, hour_angle: float, declination: float, semidiameter: float
@@ -118,10 +118,13 @@ class Ways:
         lit: Bools = end >= out
         return lit
 
-    def _holding(self, point: Floats) -> Ints:
-        """The voids that hold a point, bores before pockets."""
-        v = self._voids
-        a, u, w = (np.einsum("kb,k->b", v.axes[k], point) - v.origin[k] for k in (A, U, V))
-        every = np.arange(len(v.half))
-        holding = np.flatnonzero(v.hold(every, a, u, w))
-        return holding[np.argsort(v.channel[holding] == NO_CHANNEL, kind="stable")]
+    def _entered(self, point: Point, inwards: Point) -> int | None:
+        """The bore that holds a point at the surface and leads a ray farthest in from there.
+
+        None where only a pocket does: that has no mouth of its own, but lies between two.
+        """
+        bores = np.arange(len(self._dial.bores))
+        x, y, z = (np.full(len(bores), of) for of in point)
+        on_x, on_y, on_z = (np.full(len(bores), of) for of in inwards)
+        led, room = self._voids.carried(bores, bores, (x, y, z), (on_x, on_y, on_z))
+        return int(led[room.argmax()]) if len(led) else None

@@ -1,0 +1,1 @@
+"""From a dial to the files it is built from."""

@@ -82,7 +82,7 @@ def base(
     slope = math.radians(wedge_deg)
     along = (math.cos(slope), math.sin(slope))  # z, in (p, up)
     outwards = (-math.sin(slope), math.cos(slope))  # x
-    ledge = _ledge_mm(dial)
+    lowest, ledge = _ledge_mm(dial)
     long = dial.body.length_mm + _SPARE_MM
     low = (0.0, _HAND_MM)
     cheek = _profile(low, along, outwards, long, plate.thickness + ledge)
@@ -136,7 +136,7 @@ def base(
         altitude_deg_per_turn=math.degrees(math.atan(workshop.foot_pitch_mm / foot_p)),
         level_deg_per_turn=math.degrees(math.atan(workshop.foot_pitch_mm / feet_y)),
         body=(body[0], body[2], body[3], body[1]),
-        remarks=tuple(_remarks(dial, wedge_deg)),
+        remarks=tuple(_remarks(dial, wedge_deg, ledge > lowest)),
     )
 
 
@@ -148,15 +148,18 @@ def centre_mm(body: Body) -> float:
     return 2 / 3 * (radius**3 - rest**3) / area
 
 
-def _ledge_mm(dial: Dial) -> float:
-    """A ledge that shades no entry: light that comes over it from the side would pass higher."""
+def _ledge_mm(dial: Dial) -> tuple[float, float]:
+    """How far from the face's plane the lowest entry begins, and a ledge that shades none.
+
+    Light that comes to an entry over the ledge only gains height on its way back to the Sun.
+    """
     voids, wrap = Voids.of(dial, 0.0, 1.0), Wrap(dial.body)
     lowest = _LEDGE_MM[1] + 1.0
     for k in range(len(dial.bores)):
         line = on_surface(dial, voids, k)
         if len(line):
             lowest = min(lowest, float(wrap.rolled(line[:, 0])[0].min()))
-    return max(_LEDGE_MM[0], min(lowest - 1.0, _LEDGE_MM[1], 0.8 * dial.body.front_mm))
+    return lowest, max(_LEDGE_MM[0], min(lowest - 1.0, _LEDGE_MM[1], 0.8 * dial.body.front_mm))
 
 
 def _from(start: Point, way: Point, length: float) -> Point:
@@ -242,7 +245,7 @@ def _inside_mm(feet: tuple[Foot, Foot, Foot], p: float) -> float:
     return min(near)
 
 
-def _remarks(dial: Dial, wedge_deg: float) -> list[str]:
+def _remarks(dial: Dial, wedge_deg: float, shading: bool) -> list[str]:
     pole = "north" if dial.site.hemisphere > 0 else "south"
     told = [f"The bed rises towards the {pole} celestial pole, by {wedge_deg:.3f} degrees."]
     if wedge_deg < 0.5:
@@ -253,6 +256,11 @@ def _remarks(dial: Dial, wedge_deg: float) -> list[str]:
         told.append(
             "At the pole the bed is upright, and no direction is the equator's by itself: the "
             "dial's x axis looks along the meridian of the site's longitude."
+        )
+    if shading:
+        told.append(
+            "Entries begin lower than the ledge is high: cut the ledge away where its shadow falls "
+            "on one."
         )
     if wedge_deg > 60:
         told.append("So steep a bed carries little: tighten all bed screws before letting go.")

@@ -151,8 +151,8 @@ def walls_of(dial: Dial, bore: Bore, end_mm: float) -> Walls:
     edges = [half / slope for slope in (widen, rise) if slope > 0]
     narrows = [half / -slope for slope in (widen, rise) if slope < 0]
     end = min(end_mm, *narrows, _reach_mm(dial.body, exit_, axes[0]))
-    start = -min(max(half, through + _NOTHING), *edges, math.inf)
-    return Walls(exit_, axes, half, widen, rise, start, end, circular)
+    behind = min(max(half, through + _NOTHING), *edges, _reach_mm(dial.body, exit_, -axes[0]))
+    return Walls(exit_, axes, half, widen, rise, -behind, end, circular)
 
 
 def _void(dial: Dial, bore: Bore, end_mm: float) -> Manifold:

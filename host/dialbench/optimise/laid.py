@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from dialbench.dial import Dial
-from dialbench.optimise import outcome as outcomes
 from dialbench.optimise.design import Design, drawn
 from dialbench.optimise.outcome import Outcome, shortfalls
 from dialbench.optimise.search import (
@@ -18,16 +17,12 @@ from dialbench.optimise.search import (
     Size,
     best_of,
     curve,
-    declinations_deg,
     least_scale,
     load,
 )
-from dialbench.optimise.trim import trimmed
 from dialbench.wish import Wish
 
 SCALES = (1.0, 0.85, 0.7, 0.55, 0.4)
-_CLOSELY = 13  # declinations at which the chosen design's edges are set at last
-_ROUNDS = 3
 
 _UNITS = {"duty": "duty", "wrong": "wrong light", "ghost": "ghost light"}
 
@@ -65,7 +60,7 @@ class Laid:
             value, limit = getattr(best, name), getattr(self.wish.limits, name)
             told.append(
                 f"The wish cannot be had in {box} with exits of {self.wish.process.exit_mm:g} mm: "
-                f"{_UNITS[name]} is {value:.4f} at best, asked for is {limit:g}. {_why(name)}"
+                f"{_UNITS[name]} is {value:.4f} at best, asked for is {limit:g}. {self._why}"
             )
         if self.missed:
             told.append(self._larger())
@@ -75,6 +70,25 @@ class Laid:
                 "from where it stands."
             )
         return told
+
+    @property
+    def _why(self) -> str:
+        best = self.best
+        if best.thin:
+            return (
+                f"{best.thin} walls between a channel's steps are nowhere as thick as the "
+                f"{self.wish.process.wall_mm:g} mm that can be made, so they do not exist: a deeper "
+                "body or a finer process would help."
+            )
+        if best.duty_alone < (self.wish.limits.duty or 0.9):
+            return (
+                "Even if no light strayed it would be no better: in a body so shallow for its exits "
+                "light comes and goes too slowly. A deeper body or a smaller exit would help."
+            )
+        return (
+            "Bores of neighbouring channels cross, and light strays from one into another: wider "
+            "pitches, a thinner body or a smaller exit keep them apart."
+        )
 
     def _larger(self) -> str:
         if self.least is None:
@@ -119,29 +133,12 @@ def laid_out(
     """
     known = {} if file is None else load(file)
     search = Search(wish, looks, progress, time.monotonic() + 60 * wish.minutes, file, known)
-    best, dial = best_of(search), None
-    if not best.reason:
-        best, dial = _closely(wish, best)
+    best = best_of(search)
+    dial = None if best.reason else drawn(wish, best.design, best.dial_trims)
     missed = shortfalls(wish, best)
     points = curve(search, best, SCALES) if sizes and not search.late else []
-    least = least_scale(search) if missed and not search.late else None
-    return Laid(wish, best, dial, missed, tuple(points), least, len(search.seen), search.cut_short)
-
-
-def _closely(wish: Wish, best: Outcome) -> tuple[Outcome, Dial]:
-    trims, trial = trimmed(
-        wish, best.design, declinations_deg(wish, _CLOSELY), _ROUNDS, best.dial_trims
-    )
-    dial = drawn(wish, best.design, trims)
-    return outcomes.of(best.design, dial, trims, trial), dial
-
-
-def _why(name: str) -> str:
-    if name == "duty":
-        return "Light that strays between crossing bores, and the edges set back for it, cost the rest."
-    if name == "wrong":
-        return "Bores of neighbours cross where the body is deep enough to tell steps apart."
-    return "Bores of neighbours cross: wider pitches or a thinner body keep them apart."
+    least = least_scale(search, best) if missed and not search.late else None
+    return Laid(wish, best, dial, missed, tuple(points), least, len(search.known), search.cut_short)
 
 
 def _figures(best: Outcome) -> str:

@@ -6,10 +6,23 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+import numpy as np
+
 from dialbench.dial import Dial
-from dialbench.optimise.design import Design, Fan, Infeasible, Trim, Trims, drawn
+from dialbench.layout import depth_mm
+from dialbench.optimise.design import (
+    Design,
+    Fan,
+    Floats,
+    Infeasible,
+    Trim,
+    Trims,
+    drawn,
+    edges_deg,
+)
 from dialbench.optimise.trial import Trial
 from dialbench.optimise.trim import trimmed
+from dialbench.pockets import pockets
 from dialbench.wish import Wish
 
 # What a shortfall of 1 from a limit weighs against a share of 1 of clear faces.
@@ -22,16 +35,19 @@ _BORE = 1e-5  # and one bore more
 class Outcome:
     """A design's figures along a few declinations (see trial.Trial), or why it has none.
 
+    thin: how many walls between a channel's fans are thinner than can be made all the way.
     width, length and height are those of its body, mm.
     """
 
     design: Design
     reason: str = ""
     duty: float = 0.0
+    duty_alone: float = 0.0
     wrong: float = 1.0
     ghost: float = 1.0
     clear: float = 0.0
     brightness: float = 0.0
+    thin: int = 0
     bores: int = 0
     width_mm: float = 0.0
     length_mm: float = 0.0
@@ -67,20 +83,34 @@ def tried(wish: Wish, design: Design, declinations_deg: Sequence[float], rounds:
     """The outcome of a design trimmed for some rounds."""
     try:
         trims, trial = trimmed(wish, design, declinations_deg, rounds)
-        return of(design, drawn(wish, design, trims), trims, trial)
+        return of(design, drawn(wish, design, trims), trims, trial, edges_deg(wish))
     except Infeasible as reason:
         return Outcome(design, reason=str(reason))
 
 
-def of(design: Design, dial: Dial, trims: Trims, trial: Trial) -> Outcome:
-    """The outcome of a trial."""
+def _thin(dial: Dial, edges: Floats) -> int:
+    count = 0
+    for pocket in pockets(dial):
+        step = int(np.searchsorted(edges, pocket.hour_angle_deg, side="right")) - 1
+        place = dial.channels[pocket.channel]
+        deep_mm = depth_mm(dial.body, place.y_mm, pocket.hour_angle_deg, dial.site.hemisphere)
+        # Between the slots of one fan there is to be no wall.
+        is_wall = pocket.channel not in dial.plan.steps[step].channels
+        count += is_wall and pocket.length_mm >= deep_mm
+    return count
+
+
+def of(design: Design, dial: Dial, trims: Trims, trial: Trial, edges: Floats) -> Outcome:
+    """The outcome of a trial; edges as of design.edges_deg."""
     return Outcome(
         design=design,
         duty=trial.duty,
+        duty_alone=trial.duty_alone,
         wrong=trial.wrong,
         ghost=trial.ghost,
         clear=trial.clear,
         brightness=trial.brightness,
+        thin=_thin(dial, edges),
         bores=len(dial.bores),
         width_mm=2 * dial.body.radius_mm,
         length_mm=dial.body.length_mm,

@@ -34,11 +34,14 @@ FORMAT = f"1-{ideal.FORMAT}-{stray.FORMAT}"
 Progress = Callable[[str, float, str], None]
 
 _DEPTHS = 8  # of the wide look
-_LOOKS = 96  # in the downhill part, at most
+_LOOKS = 96  # downhill, at most
+_LOOKS_AT_SCALE = 16  # the same in another envelope
+_FINALISTS = 4
 _BATCH = 8
 _STEP, _LEAST_STEP = 0.12, 0.01  # of each number, as a share of it
 _MERGED = (1, 2, 4)
-_ROUNDS = 1  # of trimming, in a look
+# Declinations of a look, and rounds of trimming: a rough one, a close one.
+_ROUGHLY, _CLOSELY = (4, 1), (13, 3)
 
 
 def declinations_deg(wish: Wish, count: int) -> tuple[float, ...]:
@@ -47,9 +50,9 @@ def declinations_deg(wish: Wish, count: int) -> tuple[float, ...]:
 
 
 class Looks(Protocol):
-    """Makes the looks of a batch, in order."""
+    """Makes the looks of a batch, in order; closely: see _CLOSELY."""
 
-    def __call__(self, wish: Wish, designs: Sequence[Design]) -> list[Outcome]: ...
+    def __call__(self, wish: Wish, designs: Sequence[Design], closely: bool) -> list[Outcome]: ...
 
 
 @dataclass
@@ -62,24 +65,17 @@ class Search:
     stop_s: float
     file: Path | None = None
     known: dict[str, Outcome] = field(default_factory=dict)
-    seen: list[Outcome] = field(default_factory=list)
     cut_short: bool = False
 
-    def batch(
-        self, wish: Wish, designs: Sequence[Design], label: str, share: float
-    ) -> list[Outcome]:
+    def batch(self, wish: Wish, designs: Sequence[Design], closely: bool = False) -> list[Outcome]:
         """Looks at designs, those known already not again."""
-        keys = [_key(wish, design) for design in designs]
+        keys = [_key(wish, design, closely) for design in designs]
         new = {key: d for key, d in zip(keys, designs, strict=True) if key not in self.known}
         if new:
-            for key, found in zip(new, self.looks(wish, list(new.values())), strict=True):
+            for key, found in zip(new, self.looks(wish, list(new.values()), closely), strict=True):
                 self.known[key] = found
             self._keep()
-        outcomes = [self.known[key] for key in keys]
-        self.seen += outcomes
-        best = max(self.seen, key=lambda found: merit(self.wish, found))
-        self.progress("layout", share, f"{label}; best so far {_told(best)}")
-        return outcomes
+        return [self.known[key] for key in keys]
 
     @property
     def late(self) -> bool:
@@ -115,26 +111,72 @@ def load(file: Path) -> dict[str, Outcome]:
 
 
 def best_of(search: Search) -> Outcome:
-    """The best design of a wish: a wide look over depths, then downhill from the best."""
-    wish = search.wish
+    """The best design of the search's wish, its edges closely set."""
+    return _best_within(search, search.wish, _LOOKS, (), "layout", (0.0, 0.7))
+
+
+def _best_within(
+    search: Search,
+    wish: Wish,
+    most: int,
+    more: Sequence[Design],
+    label: str,
+    share: tuple[float, float],
+) -> Outcome:
+    """A wide look over depths (and at `more`), at most `most` looks downhill from the best of
+    it, and a close look at the best few of all."""
     wide = [d for depth in _depths(wish) if (d := widest(wish, _start(wish, depth))) is not None]
+    wide += more
     if not wide:
         return Outcome(_start(wish, _depths(wish)[0]), reason=_why_none(wish))
-    found = search.batch(wish, wide, "first looks", 0.1)
-    best = max(found, key=lambda outcome: merit(wish, outcome))
+    rough = _roughly(wish)
+
+    def worth(found: Outcome) -> float:
+        return merit(rough, found)
+
+    def told(done: int) -> None:
+        part = done / (most + len(wide) + _BATCH)
+        search.progress(
+            "layout",
+            share[0] + part * (share[1] - share[0]),
+            f"{label}, {done} looks, best so far {_told(best)}",
+        )
+
+    seen = search.batch(wish, wide)
+    best = max(seen, key=worth)
+    told(len(seen))
     rng = np.random.default_rng(wish.seed)
     step, looked = _STEP, 0
-    while step >= _LEAST_STEP and looked < _LOOKS and not search.late:
-        near = [_beside(rng, wish, best.design, step) for _ in range(_BATCH)]
-        share = 0.1 + 0.6 * looked / _LOOKS
-        found = search.batch(wish, near, f"{looked + len(near)} of {_LOOKS} looks", share)
-        looked += len(near)
-        better = max(found, key=lambda outcome: merit(wish, outcome))
-        if merit(wish, better) > merit(wish, best) + 1e-4:
+    while step >= _LEAST_STEP and looked < most and not search.late:
+        found = search.batch(wish, [_beside(rng, wish, best.design, step) for _ in range(_BATCH)])
+        seen += found
+        looked += len(found)
+        better = max(found, key=worth)
+        if worth(better) > worth(best) + 1e-4:
             best = better
         else:
             step /= 2
-    return best
+        told(len(seen))
+    designs = list(dict.fromkeys(o.design for o in sorted(seen, key=worth, reverse=True)))
+    close = search.batch(wish, designs[:_FINALISTS], closely=True)
+    return max(close, key=lambda outcome: merit(wish, outcome))
+
+
+def _roughly(wish: Wish) -> Wish:
+    """The wish as rough looks are held to it.
+
+    They see a few declinations only, so the worst ghost escapes them; and of wrong light
+    they leave what the edges, once closely set, take away.
+    """
+    limits = wish.limits
+    return replace(
+        wish,
+        limits=replace(
+            limits,
+            ghost=None if limits.ghost is None else 0.7 * limits.ghost,
+            wrong=None if limits.wrong is None else max(limits.wrong, 0.001),
+        ),
+    )
 
 
 @dataclass(frozen=True)
@@ -146,39 +188,52 @@ class Size:
 
 
 def curve(search: Search, best: Outcome, scales: Sequence[float]) -> list[Size]:
-    """What smaller and larger envelopes can do: the best over depths at each scale."""
+    """What other envelopes can do: the best found at each scale."""
     sizes = []
     for number, scale in enumerate(scales):
-        wish = scaled(search.wish, scale)
-        starts = [d for depth in _depths(wish) if (d := widest(wish, _start(wish, depth)))]
-        if scale == 1 and not best.reason:
-            starts.append(best.design)
-        if not starts:
-            sizes.append(Size(scale, Outcome(best.design, reason=_why_none(wish))))
-            continue
-        share = 0.7 + 0.3 * number / len(scales)
-        found = search.batch(wish, starts, f"size {scale:.0%}", share)
-        sizes.append(Size(scale, max(found, key=lambda outcome: merit(wish, outcome))))
+        begin = 0.7 + 0.3 * number / len(scales)
+        share = begin, begin + 0.3 / len(scales)
+        found = best if scale == 1 else _at_scale(search, best, scale, share)
+        sizes.append(Size(scale, found))
+        if search.late:
+            break
     return sizes
 
 
-def least_scale(search: Search, most: float = 8.0) -> Size | None:
+def _at_scale(search: Search, best: Outcome, scale: float, share: tuple[float, float]) -> Outcome:
+    wish, of = scaled(search.wish, scale), best.design
+    alike = replace(
+        of,
+        column_pitch_mm=_whole(wish, of.column_pitch_mm * scale),
+        row_pitch_mm=_whole(wish, of.row_pitch_mm * scale),
+        depth_mm=_whole(wish, of.depth_mm * scale),
+        slant_mm=_whole(wish, of.slant_mm * scale),
+        stagger_mm=_whole(wish, of.stagger_mm * scale),
+    )
+    more = [] if best.reason or wish.process.kind == "drill" else [alike]
+    return _best_within(search, wish, _LOOKS_AT_SCALE, more, f"size {scale:.0%}", share)
+
+
+def least_scale(search: Search, best: Outcome, most: float = 8.0) -> Size | None:
     """The smallest envelope, in scales of the wish's, that meets its limits, within 5%; None
     if none up to `most` does."""
+
+    def at(scale: float) -> Size:
+        return Size(scale, _at_scale(search, best, scale, (0.99, 1.0)))
+
     low, high, found = 1.0, 1.25, None
-    while high <= most:
-        size = curve(search, Outcome(_start(search.wish, 1.0), reason="-"), [high])[0]
-        if not shortfalls(scaled(search.wish, high), size.outcome):
-            found = size
-            break
-        low, high = high, high * 1.25
-    while found is not None and found.scale / low > 1.05:
-        middle = (low * found.scale) ** 0.5
-        size = curve(search, found.outcome, [middle])[0]
-        if shortfalls(scaled(search.wish, middle), size.outcome):
-            low = middle
+    while high <= most and found is None and not search.late:
+        size = at(high)
+        if shortfalls(search.wish, size.outcome):
+            low, high = high, high * 1.25
         else:
             found = size
+    while found is not None and found.scale / low > 1.05 and not search.late:
+        middle = at((low * found.scale) ** 0.5)
+        if shortfalls(search.wish, middle.outcome):
+            low = middle.scale
+        else:
+            found = middle
     return found
 
 
@@ -293,8 +348,8 @@ def _why_none(wish: Wish) -> str:
     return reasons[0] if reasons else "exits overlap however the pitches are chosen"
 
 
-def _key(wish: Wish, design: Design) -> str:
-    facts = (FORMAT, replace(wish, minutes=0.0, name=""), design)
+def _key(wish: Wish, design: Design, closely: bool) -> str:
+    facts = (FORMAT, replace(wish, minutes=0.0, seed=0, name=""), design, closely)
     return hashlib.sha256(repr(facts).encode()).hexdigest()[:24]
 
 
@@ -307,9 +362,10 @@ def _told(found: Outcome) -> str:
     )
 
 
-def _look(task: tuple[Wish, Design]) -> Outcome:
-    wish, design = task
-    return tried(wish, design, declinations_deg(wish, 4), _ROUNDS)
+def look(wish: Wish, design: Design, closely: bool) -> Outcome:
+    """One look."""
+    count, rounds = _CLOSELY if closely else _ROUGHLY
+    return tried(wish, design, declinations_deg(wish, count), rounds)
 
 
 def _left_alone() -> None:
@@ -326,8 +382,9 @@ def on_all_cores(workers: int) -> Any:
     pool = ProcessPoolExecutor(workers, get_context("spawn"), _left_alone)
     try:
 
-        def looks(wish: Wish, designs: Sequence[Design]) -> list[Outcome]:
-            return list(pool.map(_look, [(wish, design) for design in designs]))
+        def looks(wish: Wish, designs: Sequence[Design], closely: bool) -> list[Outcome]:
+            tasks = [pool.submit(look, wish, design, closely) for design in designs]
+            return [task.result() for task in tasks]
 
         yield looks
     finally:

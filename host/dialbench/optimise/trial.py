@@ -51,7 +51,15 @@ class Trial:
     @property
     def duty(self) -> float:
         """Share of the plan in which exactly the right channels are lit."""
-        lit = self._on(self.total) >= LIT
+        return self._duty(self.total)
+
+    @property
+    def duty_alone(self) -> float:
+        """The same, if no light strayed."""
+        return self._duty(self.own)
+
+    def _duty(self, which: Floats) -> float:
+        lit = self._on(which) >= LIT
         return float((lit == self.wanted[self.running]).all(axis=2).mean())
 
     @property
@@ -124,9 +132,7 @@ def _own(dial: Dial, hours_deg: Floats, declination_deg: float) -> Floats:
 
 def _add(total: Floats, field: Stray, row: int, hours_deg: Floats) -> None:
     """Add stray light, spread over the disc."""
-    places_deg, cells = field.line(row)
-    if not len(places_deg):
-        return
+    places_deg, cells = field.line(row, hours_deg[0] - 0.5, hours_deg[-1] + 0.5)
     spread = disc_weights(round(row * CELL_DEG / STEP_DEG)).sum(axis=0)
     reach = len(spread) // 2
     padded = np.zeros((len(hours_deg) + 2 * reach, total.shape[1]))

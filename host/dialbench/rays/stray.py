@@ -13,6 +13,7 @@ steps, show where nothing can stray (`dialbench.rays.boxes`).
 from __future__ import annotations
 
 from collections import OrderedDict
+from functools import cached_property
 from itertools import pairwise
 from threading import Lock
 
@@ -67,8 +68,10 @@ class Stray:
         self._rays = min(max(few, _EFFORT // max(1, len(dial.bores)) // 2 * 2), many)
         self._lock = Lock()
         self._blocks: OrderedDict[int, Singles] = OrderedDict()
-        self._areas = self._alive()
-        self.hours_deg = self._nodes() * STEP_DEG
+
+    @cached_property
+    def hours_deg(self) -> Floats:
+        return self._nodes().astype(np.float64) * STEP_DEG
 
     def rows(self, first: int, count: int) -> NDArray[np.float32]:
         """Shares 0..1 of the exits, shape (count, nodes, channels).
@@ -85,17 +88,18 @@ class Stray:
                 self._weigh(first + k, out[k])
         return out
 
-    def line(self, row: int) -> tuple[Floats, Singles]:
-        """A field of points instead of discs, for a quick look: one row of cells by itself.
+    def line(self, row: int, first_deg: float, last_deg: float) -> tuple[Floats, Singles]:
+        """A field of points instead of discs, for a quick look: a piece of one row of cells.
 
-        Row k holds directions at declination k * CELL_DEG. Returns their hour angles in
-        degrees, (n,), and the shares of the exits that stray light reaches, (n, channels);
-        both empty where nothing ever strays. Nothing is kept.
+        Row k holds directions at declination k * CELL_DEG. Returns hour angles in degrees,
+        (n,), from first_deg or before to last_deg or after, and the shares of the exits that
+        stray light reaches, (n, channels). Nothing is kept.
         """
-        if not len(self.hours_deg):
-            return np.zeros(0), np.zeros((0, len(self._exits)), np.float32)
-        cells: Singles = self._traced(row, 1)[0]
-        return (self._first_cell + np.arange(len(cells), dtype=np.float64)) * CELL_DEG, cells
+        wide = _WIDTHS[0] * CELL_DEG
+        areas = np.arange(int(np.floor(first_deg / wide)), int(np.ceil(last_deg / wide)))
+        begin = int(areas[0]) * _WIDTHS[0]
+        cells = self._shares(row, 1, areas, begin, len(areas) * _WIDTHS[0])[0]
+        return (begin + np.arange(len(cells), dtype=np.float64)) * CELL_DEG, cells
 
     def _nodes(self) -> Ints:
         if not len(self._areas):
@@ -140,16 +144,21 @@ class Stray:
     def _traced(self, first: int, count: int) -> Singles:
         """All cells of some rows: shares of the exits, (rows, hour angles, channels)."""
         width = (len(self.hours_deg) - 1) * _CELLS + 2 * _BESIDES + 1
+        return self._shares(first, count, self._areas, self._first_cell, width)
+
+    def _shares(self, first: int, count: int, areas: Ints, first_cell: int, width: int) -> Singles:
+        """The same of some areas, in rows of so many cells from one on."""
         cells = np.zeros((count, width, len(self._exits)), np.float32)
         rows = first + np.arange(count)
 
-        for area in self._areas.tolist():
+        for area in areas.tolist():
             found = self._pairs(area, first, count, _WIDTHS)
-            begin = area * _WIDTHS[0] - self._first_cell
+            begin = area * _WIDTHS[0] - first_cell
             self._trace(area, rows, *found, cells[:, begin : begin + _WIDTHS[0]])
         return cells
 
-    def _alive(self) -> Ints:
+    @cached_property
+    def _areas(self) -> Ints:
         """Areas of hour angle outside which nothing can stray at any declination."""
         edge = round(90 / (_WIDTHS[0] * CELL_DEG)) + 1
         areas = np.arange(-edge, edge)
