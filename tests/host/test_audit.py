@@ -298,28 +298,28 @@ def test_the_bore_that_a_ghost_comes_through():
     [way] = Ways(here).through(0, *sun)
     assert way.bore == listed[1]
     assert way.share == 1.0
-    # As much light as other rays find, and none under a Sun beyond that bore as well.
+    # As much light as other rays find; none where that bore is filled, nor under a Sun
+    # beyond it.
     polar = frames.direction(*(np.array([of]) for of in sun[:2]), 1, np)
     traced = Tracer(here, rays=4096).lit_fractions(polar, 0.267)[0, 0]
     assert Ways(here).lit(0, *sun).mean() == pytest.approx(traced, abs=0.03)
     assert traced > 0.3
+    filled = replace(here, bores=listed[:1])
+    assert Tracer(filled, rays=4096).lit_fractions(polar, 0.267)[0, 0] == 0
     assert Ways(here).through(0, math.radians(40.0), *sun[1:]) == []
 
 
-def test_ghosts_go_when_the_bores_they_come_through_are_filled():
+def test_the_strongest_ghosts_say_where_they_come_through():
     found = crowded()
     assert len(found.ghosts) > 3
     assert found.ghost == found.ghosts[0].peak > 0.1
-    for ghost in found.ghosts[:4]:
+    for ghost in found.ghosts[:12]:
         shares = [way.share for way in ghost.through]
-        assert 0.9 < sum(shares) <= 1 + 1e-9
+        assert sum(shares) == pytest.approx(1)
         assert shares == sorted(shares, reverse=True)
-        named = {way.bore for way in ghost.through}
-        rest = tuple(each for each in found.dial.bores if each not in named)
-        if not any(each.channel == ghost.channel for each in rest):
-            continue
-        filled = replace(found, dial=replace(found.dial, bores=rest))
-        assert rays(filled, [ghost.peak_us])[0, ghost.channel] < ghost.peak / 10 + 0.01
+        # Not through its own bores: these are dark.
+        own = sum(way.share for way in ghost.through if way.bore.channel == ghost.channel)
+        assert own < 0.1
 
 
 def test_a_ghosts_peak_is_what_rays_make_of_it():
@@ -376,7 +376,8 @@ def test_contrast_in_the_middle_of_a_step():
     assert bright.max() > 0.1
     assert least.dim_lit == pytest.approx(dim, abs=0.02)
     assert least.bright_lit == pytest.approx(bright, abs=0.02)
-    assert found.contrast == pytest.approx((least.dim_lit / least.bright_lit).min())
+    worst = least.bright_lit.argmax()
+    assert found.contrast == pytest.approx(least.dim_lit[worst] / least.bright_lit[worst])
 
 
 def test_contrast_has_no_end_where_dark_channels_are_dark():
@@ -524,11 +525,11 @@ def test_pockets_are_counted_with_their_depth():
     assert found.deepest_mm == pytest.approx(4.253, abs=0.001)
     assert found.mean_mm == pytest.approx(4.253, abs=0.001)
     assert (found.feature_mm, found.pairs, found.least) == (0.5, 0, None)
-    # 2 deg apart it begins beyond the body's surface.
-    close = replace(
-        here, bores=(bore(-1.0, exit_mm=1.0, entry_mm=1.0), bore(1.0, exit_mm=1.0, entry_mm=1.0))
-    )
-    assert walls(close).through == 1 or walls(close).deepest_mm < 60.0
+    # 1 deg apart it would begin 86 mm from the exit, beyond the body's surface at 60.
+    close = [bore(h, exit_mm=1.0, entry_mm=1.0) for h in (-0.5, 0.5)]
+    deep = walls(replace(here, bores=tuple(close)))
+    assert (deep.pockets, deep.through) == (1, 1)
+    assert deep.deepest_mm == pytest.approx(60.0)
 
 
 def test_the_body_is_weighed_piece_by_piece():

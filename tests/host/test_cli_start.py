@@ -4,7 +4,19 @@ import sys
 
 import pytest
 
-HEAVY = ["astropy", "matplotlib", "numpy", "pydantic", "scipy", "serial", "skyfield", "textual"]
+HEAVY = [
+    "astropy",
+    "ezdxf",
+    "manifold3d",
+    "matplotlib",
+    "numpy",
+    "pydantic",
+    "reportlab",
+    "scipy",
+    "serial",
+    "skyfield",
+    "textual",
+]
 HELP = """
 from dialbench import cli
 sys.argv = ["dialbench", "--help"]

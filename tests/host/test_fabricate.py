@@ -10,7 +10,7 @@ import sys
 import zipfile
 from collections import Counter
 from dataclasses import replace
-from itertools import combinations, pairwise, product
+from itertools import combinations, pairwise
 
 import ezdxf
 import numpy as np

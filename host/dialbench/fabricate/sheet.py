@@ -172,7 +172,7 @@ def _files(dial: Dial, body: Dial) -> Section:
             "carrier.dxf, base.dxf, base.csv: what holds sensors and body.",
             "wiring.csv, parts.csv: electronics and part list.",
             (
-                "manifest.json: all files with their checksums. All carry the same dial's name; do not "
+                "manifest.json: all files with their checksums. Each carries the dial's own number; do not "
                 "mix them with another dial's."
             ),
         ),
@@ -382,18 +382,12 @@ def _flow(section: Section) -> list[Flowable]:
     heading = Paragraph(_marked(section.heading), _HEADING)
     rest: list[Flowable] = [Paragraph(_marked(text), _BODY) for text in section.paragraphs]
     if section.points:
-        rest.append(
-            ListFlowable(
-                [_item(text) for text in section.points],
-                bulletType="1" if section.numbered else "bullet",
-                bulletFormat="%s." if section.numbered else None,
-                start=None if section.numbered else "\u2022",
-                bulletFontName="Helvetica",
-                bulletFontSize=9.5,
-                bulletColor=_SOFT,
-                leftIndent=16,
-            )
-        )
+        # The first point stays with the heading; a page may end after any other.
+        rest += [
+            _points(section, first, points)
+            for first, points in ((1, section.points[:1]), (2, section.points[1:]))
+            if points
+        ]
     if section.figures:
         cells = [
             [Paragraph(_marked(label), _LABEL), Paragraph(_marked(value), _VALUE)]
@@ -427,8 +421,19 @@ def _flow(section: Section) -> list[Flowable]:
     return [Spacer(1, 6), box]
 
 
-def _item(text: str) -> Any:
-    return ListItem(Paragraph(_marked(text), _BODY))
+def _points(section: Section, first: int, points: Sequence[str]) -> Flowable:
+    """Some of a section's points, numbered from first or with bullets."""
+    items: list[Any] = [ListItem(Paragraph(_marked(text), _BODY)) for text in points]
+    return ListFlowable(
+        items,
+        bulletType="1" if section.numbered else "bullet",
+        bulletFormat="%s." if section.numbered else None,
+        start=first if section.numbered else "\u2022",
+        bulletFontName="Helvetica",
+        bulletFontSize=9.5,
+        bulletColor=_SOFT,
+        leftIndent=16,
+    )
 
 
 def _pictures(side: Drawing, picture: bytes | None) -> Flowable:

@@ -1,6 +1,8 @@
 """Comma-separated tables that say first, in lines that begin with #, what they hold.
 
-Those lines hold no comma, so that no program takes a piece of one for a cell.
+Those lines hold no comma, so that no program takes a piece of one for a cell. Names out of
+a dial.toml stand in none of these files: a spreadsheet would take one that begins with =
+for a formula.
 """
 
 from __future__ import annotations
@@ -41,16 +43,8 @@ def table(
         text.write("# " + re.sub(r'[,;"\t]', "", line) + "\r\n")
     writer = csv.writer(text)
     writer.writerow([name for name, _ in columns])
-    for row in rows:
-        writer.writerow([_harmless(cell) for cell in row])
+    writer.writerows(rows)
     return text.getvalue().encode()
-
-
-def _harmless(cell: str) -> str:
-    """A cell that no spreadsheet takes for a formula; a number stays as it is."""
-    if cell[:1] in ("=", "+", "-", "@") and re.fullmatch(r"[+-]?[\d.]+", cell) is None:
-        return "'" + cell
-    return cell
 
 
 def number(value: float, places: int) -> str:
