@@ -59,11 +59,12 @@ def _dialbench() -> None:
 
 
 def main() -> None:
-    """Entry point. Exit status 2 for what the user can mend, 130 for an interrupt."""
+    """Entry point. Exit status 1 for a limit broken, 2 for what the user can mend, 130 for an
+    interrupt."""
     # A polite end to the process ends it as an interrupt does: nothing is left behind.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        _dialbench(standalone_mode=False)
+        status = _dialbench(standalone_mode=False)
     except click.exceptions.Abort:
         click.echo("dialbench: interrupted", err=True)
         sys.exit(130)
@@ -87,6 +88,8 @@ def main() -> None:
         where = f"{wrong.filename}: " if wrong.filename else ""
         click.echo(f"dialbench: {inert(where)}{wrong.strerror or wrong}", err=True)
         sys.exit(2)
+    if status:  # what a command left with: context.exit
+        sys.exit(status)
 
 
 if __name__ == "__main__":

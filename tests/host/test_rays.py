@@ -136,7 +136,11 @@ def tangle(seed):
     site = (NORTH, SOUTH)[seed % 2]
     channels = tuple(Channel(y, z, k, 0) for k, (y, z) in enumerate(places))
     # Some bodies are cut flat in front, and too thin for their thinnest walls.
-    body = Body(RADIUS_MM, LENGTH_MM, 0.6 * RADIUS_MM, 0.5) if seed % 3 == 0 else Body(RADIUS_MM, LENGTH_MM)
+    body = (
+        Body(RADIUS_MM, LENGTH_MM, 0.6 * RADIUS_MM, 0.5)
+        if seed % 3 == 0
+        else Body(RADIUS_MM, LENGTH_MM)
+    )
     made = Dial("tangle", site, channels, Plan("apparent", 15.0, ()), body, tuple(bores))
     return made, rng.normal(0, 0.5, (12, 2)), rng.normal(1, 0.05, 12)
 

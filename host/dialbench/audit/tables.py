@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Any
 
@@ -13,6 +13,7 @@ from dialbench.sky import from_us
 
 Rows = list[list[str]]
 
+_STRETCHES = 2  # of days, told one by one
 _GHOSTS = 12  # the strongest are told; facts has all
 
 
@@ -157,7 +158,7 @@ def _ghosts(found: Audit) -> Rows:
                 f"{ghost.peak:.3f}",
                 f"{from_us(ghost.peak_us).astimezone(zone):%m-%d %H:%M}",
                 f"{low:.1f} to {high:.1f}",
-                ", ".join(_stretch(*stretch) for stretch in ghost.dates),
+                _days(ghost.dates),
                 ", ".join(
                     f"{way.bore.channel} ({way.bore.hour_angle_deg:.2f})"
                     for way in ghost.through
@@ -166,6 +167,14 @@ def _ghosts(found: Audit) -> Rows:
             ]
         )
     return rows
+
+
+def _days(stretches: Sequence[tuple[date, date]]) -> str:
+    """Some stretches of days one by one; many by their number and the first and last of them."""
+    if len(stretches) <= _STRETCHES:
+        return ", ".join(_stretch(*stretch) for stretch in stretches)
+    count = sum((last - first).days + 1 for first, last in stretches)
+    return f"{count} from {stretches[0][0]:%m-%d} to {stretches[-1][1]:%m-%d}"
 
 
 def _stretch(first: date, last: date) -> str:

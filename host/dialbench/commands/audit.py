@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -54,7 +53,10 @@ DESIGN_YEAR = 2027
     help="Least number of channels in which two faces differ.  [default: DIAL's]",
 )
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.audit/1" object.')
-def command(dial_path: Path, year: int, as_json: bool, **asked: Any) -> None:
+@click.pass_context
+def command(
+    context: click.Context, dial_path: Path, year: int, as_json: bool, **asked: Any
+) -> None:
     """Hold DIAL to its limits, over every day of a year: exit status 1 if one is broken.
 
     With the finite Sun and with ghosts: how long exactly the right face stands, and how
@@ -94,4 +96,4 @@ def command(dial_path: Path, year: int, as_json: bool, **asked: Any) -> None:
                 "All limits are kept." if limits != Limits() else "No limits are asked of it."
             )
     if faults:
-        sys.exit(1)
+        context.exit(1)

@@ -37,6 +37,7 @@ _DEPTHS = 8  # of the wide look
 _LOOKS = 96  # downhill, at most
 _LOOKS_AT_SCALE = 16  # the same in another envelope
 _FINALISTS = 4
+_ROUGH_GHOST, _CLOSE_GHOST = 0.5, 0.7  # of the limit: what looks may show
 _BATCH = 8
 _STEP, _LEAST_STEP = 0.12, 0.01  # of each number, as a share of it
 _MERGED = (1, 2, 4)
@@ -129,7 +130,7 @@ def _best_within(
     wide += more
     if not wide:
         return Outcome(_start(wish, _depths(wish)[0]), reason=_why_none(wish))
-    rough = _roughly(wish)
+    rough = _held(wish, _ROUGH_GHOST, 0.001)
 
     def worth(found: Outcome) -> float:
         return merit(rough, found)
@@ -159,22 +160,22 @@ def _best_within(
         told(len(seen))
     designs = list(dict.fromkeys(o.design for o in sorted(seen, key=worth, reverse=True)))
     close = search.batch(wish, designs[:_FINALISTS], closely=True)
-    return max(close, key=lambda outcome: merit(wish, outcome))
+    return max(close, key=lambda outcome: merit(_held(wish, _CLOSE_GHOST, 0.0), outcome))
 
 
-def _roughly(wish: Wish) -> Wish:
-    """The wish as rough looks are held to it.
+def _held(wish: Wish, ghost: float, wrong: float) -> Wish:
+    """The wish as looks are held to it, which are good to some hundredths.
 
-    They see a few declinations only, so the worst ghost escapes them; and of wrong light
-    they leave what the edges, once closely set, take away.
+    They see some declinations only, so the worst ghost escapes them: they must keep below a
+    share of its limit. And of wrong light rough ones leave what closely set edges take away.
     """
     limits = wish.limits
     return replace(
         wish,
         limits=replace(
             limits,
-            ghost=None if limits.ghost is None else 0.7 * limits.ghost,
-            wrong=None if limits.wrong is None else max(limits.wrong, 0.001),
+            ghost=None if limits.ghost is None else ghost * limits.ghost,
+            wrong=None if limits.wrong is None else max(limits.wrong, wrong),
         ),
     )
 

@@ -131,7 +131,9 @@ class Tracer:
         # A channel's exit is as large as the widest of its bores made it.
         self._window = np.zeros(len(dial.channels))
         np.maximum.at(
-            self._window, self._voids.channel[: len(dial.bores)], self._voids.half[: len(dial.bores)]
+            self._window,
+            self._voids.channel[: len(dial.bores)],
+            self._voids.half[: len(dial.bores)],
         )
 
     def lit_fractions(self, polar: Vectors, semidiameter_deg: float | Floats) -> Floats:
