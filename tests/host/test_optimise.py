@@ -30,6 +30,8 @@ from dialbench.optimise.trim import INSIDE_DEG, trimmed
 from dialbench.sky import Sky, to_us
 from dialbench.wish import Cell, Envelope, Face, Process, Wish
 
+pytestmark = pytest.mark.timeout(240)
+
 SITE = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 LIT = ({0, 1}, {0}, {1, 2}, {0, 1, 2, 3}, {3}, {0, 3})
 STEPS = tuple(
@@ -69,7 +71,8 @@ def short(monkeypatch):
     monkeypatch.setattr(search, "_DEPTHS", 3)
     monkeypatch.setattr(search, "_LOOKS_AT_SCALE", 3)
     monkeypatch.setattr(search, "_FINALISTS", 1)
-    monkeypatch.setattr(search, "_CLOSELY", (5, 2))
+    monkeypatch.setattr(search, "_CLOSELY", (3, 1))
+    monkeypatch.setattr(search, "_ROUGHLY", (2, 1))
 
 
 def test_a_fan_is_what_a_channel_is_lit_for_on_end():

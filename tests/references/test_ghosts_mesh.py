@@ -34,8 +34,7 @@ _BEYOND_MM = 30.0  # bores stick out so far, that no skin is left
 def crossing_body(seed):
     """A small body whose bores cross: slots, straight and tapered, and round bores.
 
-    Slots lie square to the body's axis. The closed form takes the surface as square to a
-    bore, and off by so much as a slot leans while the Sun stands far to its side.
+    Slots lie square to the body's axis: of others the closed form knows the walls halfway up.
     """
     rng = np.random.default_rng(seed)
     channels = int(rng.integers(3, 6))

@@ -55,7 +55,7 @@ DESIGN_YEAR = 2027
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.audit/1" object.')
 @click.pass_context
 def command(
-    context: click.Context, dial_path: Path, year: int, as_json: bool, **asked: Any
+    context: click.Context, /, dial_path: Path, year: int, as_json: bool, **asked: Any
 ) -> None:
     """Hold DIAL to its limits, over every day of a year: exit status 1 if one is broken.
 
