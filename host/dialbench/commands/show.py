@@ -38,6 +38,8 @@ def command(dial_path: Path, as_json: bool) -> None:
         "round_bores": shapes["round"],
         "radius_mm": dial.body.radius_mm,
         "length_mm": dial.body.length_mm,
+        "depth_mm": dial.body.front_mm,
+        "wall_mm": dial.body.wall_mm,
     }
     if as_json:
         click.echo(json.dumps(facts))

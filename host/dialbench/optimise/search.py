@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -388,6 +388,11 @@ def on_all_cores(workers: int) -> Any:
             return [task.result() for task in tasks]
 
         yield looks
+    except BaseException:
+        # An interrupt does not wait for looks that nobody will see.
+        for process in active_children():
+            process.terminate()
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
         if before is None:
