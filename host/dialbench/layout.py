@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,14 @@ def step_edges_deg(site: Site, plan: Plan, equation_of_time_s: float) -> NDArray
     return edges_min / 4 - 180 + ahead_deg
 
 
+@lru_cache(maxsize=16)
+def plan_edges_deg(site: Site, plan: Plan) -> NDArray[np.float64]:
+    """step_edges_deg with what the plan's design date asks for; read-only."""
+    edges_deg = step_edges_deg(site, plan, design_equation_of_time_s(site, plan))
+    edges_deg.setflags(write=False)
+    return edges_deg
+
+
 def depth_mm(body: Body, y_mm: float, hour_angle_deg: float, hemisphere: int) -> float:
     """Way from (0, y) on the face to the body's surface, in the plane across its axis.
 
@@ -79,7 +88,7 @@ def uniform(
     exit_mm square, the entry wider by the taper's half-angle on both sides, opening_deg
     the full angle in declination. Raises DialError with all that does not fit the body.
     """
-    edges_deg = step_edges_deg(site, plan, design_equation_of_time_s(site, plan))
+    edges_deg = plan_edges_deg(site, plan)
     middles_deg = [float(middle) for middle in (edges_deg[:-1] + edges_deg[1:]) / 2]
     aimed = list(zip(plan.steps, middles_deg, strict=True))
     problems = list(_below_face(aimed)) + width_faults(

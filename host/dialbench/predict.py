@@ -28,8 +28,8 @@ from dialbench import spans as lit_spans
 from dialbench.borders import MARK_KINDS, Marks, marks
 from dialbench.chains import Borders
 from dialbench.crossing import NOMINAL, Crossings, Pose
-from dialbench.dial import Dial, Plan, Site
-from dialbench.layout import design_equation_of_time_s, step_edges_deg
+from dialbench.dial import Dial
+from dialbench.layout import plan_edges_deg
 from dialbench.lit import Light, light_of
 from dialbench.path import Path, Place
 from dialbench.sky import Sky, SunPlace
@@ -260,18 +260,13 @@ def lit_fractions(dial: Dial, sun: SunPlace, pose_deg: Pose = NOMINAL) -> Floats
     return lit * sun.up[:, None]
 
 
-@lru_cache(maxsize=16)
-def _step_edges_deg(site: Site, plan: Plan) -> Floats:
-    return step_edges_deg(site, plan, design_equation_of_time_s(site, plan))
-
-
 def plan_step(dial: Dial, hour_angle_deg: Floats) -> Ints:
     """Index of the plan's step at hour angles of shape (n,); -1 outside the plan.
 
     The hour angle is that of the refracted Sun in P (SunPlace.hour_angle_deg). A step
     holds its own beginning, not its end.
     """
-    edges_deg = _step_edges_deg(dial.site, dial.plan)
+    edges_deg = plan_edges_deg(dial.site, dial.plan)
     step = np.searchsorted(edges_deg, hour_angle_deg, side="right") - 1
     return np.where(step < len(dial.plan.steps), step, -1)
 
@@ -317,7 +312,7 @@ def duty(dial: Dial, sky: Sky, start_us: int, end_us: int) -> float:
 
 def _edges_us(dial: Dial, sky: Sky, start_us: int, end_us: int) -> Ints:
     """UTC at which the plan's steps begin on each day, and the last one ends: (days, steps + 1)."""
-    edges = np.radians(_step_edges_deg(dial.site, dial.plan))
+    edges = np.radians(plan_edges_deg(dial.site, dial.plan))
     first, last = paths.first_day(sky, start_us), paths.first_day(sky, max(end_us - 1, start_us))
     path = paths.over(sky, first, last + 1 - first)
     day = np.repeat(np.arange(path.days), len(edges))

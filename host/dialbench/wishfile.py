@@ -144,8 +144,7 @@ class _Parts:
         problems = list(self._late)
         edges_deg = None
         if self.site is not None and self.plan is not None:
-            ahead_s = layout.design_equation_of_time_s(self.site, self.plan)
-            edges_deg = layout.step_edges_deg(self.site, self.plan, ahead_s)
+            edges_deg = layout.plan_edges_deg(self.site, self.plan)
             season_deg = self.season_deg or ALL_YEAR_DEG
             problems += wishcheck.time_faults(self.site, self.plan, edges_deg, season_deg)
         if self.face is not None:

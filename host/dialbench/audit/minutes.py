@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.dial import Dial
-from dialbench.layout import design_equation_of_time_s, step_edges_deg
+from dialbench.layout import plan_edges_deg
 from dialbench.lit import Light
 from dialbench.path import DAY_US, Place
 from dialbench.sky import Sky, from_us, to_us
@@ -97,9 +97,7 @@ def plan_time(dial: Dial, year: int) -> PlanTime:
 
     turns = np.cumsum(np.diff(sun_deg[0], prepend=sun_deg[0, 0]) < -180)
     ahead_deg = sun_deg[0] + 360 * turns
-    hours_deg = step_edges_deg(
-        dial.site, dial.plan, design_equation_of_time_s(dial.site, dial.plan)
-    )
+    hours_deg = plan_edges_deg(dial.site, dial.plan)
     days_deg = 360.0 * np.arange(int(turns[-1]) + 1)
     due_deg = days_deg[:, None] + hours_deg
     due_deg = due_deg[(due_deg[:, 0] > ahead_deg[0]) & (due_deg[:, -1] < ahead_deg[-1])]

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from dialbench import whole
 from dialbench.commands import screen
 from dialbench.commands.options import Finite
 from dialbench.errors import UserError
@@ -81,9 +82,9 @@ def command(
     ):
         found = laid.laid_out(wish, looks, progress, kept, not no_curve)
     if found.dial is not None:
-        _write(out, dialfile.dump(found.dial))
+        whole.write(out, dialfile.dump(found.dial))
     if curve_path is not None:
-        _write(curve_path, curve_svg(wish.name, found.sizes))
+        whole.write(curve_path, curve_svg(wish.name, found.sizes))
     if as_json:
         click.echo(json.dumps({"schema": SCHEMA, **found.as_dict()}))
     else:
@@ -97,10 +98,3 @@ def command(
             )
     if found.missed:
         context.exit(1)
-
-
-def _write(path: Path, text: str) -> None:
-    """Whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, path)

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dialbench import layout
-from dialbench.dial import Body, Bore, Channel, Dial, DialError
+from dialbench.dial import Body, Bore, Channel, Dial
 from dialbench.wish import Wish
 
 Floats = NDArray[np.float64]
@@ -45,9 +44,6 @@ class Design:
     stagger_mm: float = 0.0
     merged: int = 2
 
-    def as_dict(self) -> dict[str, Any]:
-        return asdict(self)
-
 
 @dataclass(frozen=True)
 class Fan:
@@ -71,8 +67,7 @@ Trims = Mapping[Fan, Trim]
 
 def edges_deg(wish: Wish) -> Floats:
     """Hour angles at which the plan's steps begin, and the last one ends: (steps + 1,)."""
-    site, plan = wish.site, wish.plan
-    return layout.step_edges_deg(site, plan, layout.design_equation_of_time_s(site, plan))
+    return layout.plan_edges_deg(wish.site, wish.plan)
 
 
 def fans(wish: Wish) -> tuple[Fan, ...]:
@@ -126,10 +121,7 @@ def drawn(wish: Wish, design: Design, trims: Trims) -> Dial:
     faults = layout.listed_faults(wish.site, places, body, bores)
     if faults:
         raise Infeasible(faults[0])
-    try:
-        return Dial(wish.name, wish.site, places, wish.plan, body, tuple(bores), wish.limits)
-    except DialError as error:
-        raise Infeasible(str(error)) from error
+    return Dial(wish.name, wish.site, places, wish.plan, body, tuple(bores), wish.limits)
 
 
 def _slots(
@@ -208,16 +200,14 @@ def _body(wish: Wish, design: Design, places: Sequence[Channel], edges: Floats) 
     envelope, half = wish.envelope, design.exit_mm
     depth_mm = min(design.depth_mm, envelope.height_mm)
     widest_mm = envelope.width_mm / 2
-    lit = {channel for step in wish.plan.steps for channel in step.channels}
     reach_mm, end_mm = 0.0, 0.0
     side = wish.site.hemisphere
     high = math.tan(math.radians(max(abs(limit) for limit in wish.season_deg) + _DISC_DEG))
-    for number in lit:
-        place = places[number]
-        for fan in (f for f in fans(wish) if f.channel == number):
-            for angle in (edges[fan.first], edges[fan.last]):
-                across = math.tan(math.radians(min(max(angle, -85.0), 85.0)))
-                reach_mm = max(reach_mm, abs(place.y_mm - side * across * depth_mm))
+    lit = fans(wish)
+    for fan in lit:
+        for angle in (edges[fan.first], edges[fan.last]):
+            across = math.tan(math.radians(min(max(angle, -85.0), 85.0)))
+            reach_mm = max(reach_mm, abs(places[fan.channel].y_mm - side * across * depth_mm))
     radius_mm = min(widest_mm, math.hypot(reach_mm + half + _EDGE_MM, depth_mm))
     if wish.shape == "half-cylinder":
         depth_mm, radius_mm = design.depth_mm, design.depth_mm
@@ -231,7 +221,7 @@ def _body(wish: Wish, design: Design, places: Sequence[Channel], edges: Floats) 
     body = Body(round(radius_mm, 2), 1.0, None, wish.process.wall_mm)
     if depth_mm < radius_mm:
         body = Body(round(radius_mm, 2), 1.0, round(depth_mm, 2), wish.process.wall_mm)
-    for fan in fans(wish):
+    for fan in lit:
         place = places[fan.channel]
         across_mm = max(
             layout.depth_mm(body, place.y_mm, float(angle), side)

@@ -22,7 +22,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from dialbench import ideal
+from dialbench import ideal, whole
 from dialbench.errors import UserError
 from dialbench.optimise.design import Design, Infeasible, drawn, drill_depth_mm
 from dialbench.optimise.outcome import Outcome, merit, shortfalls, tried
@@ -91,9 +91,7 @@ class Search:
         text = json.dumps(
             {"format": FORMAT, "looks": {k: o.as_dict() for k, o in self.known.items()}}
         )
-        part = self.file.with_name(self.file.name + ".part")
-        part.write_text(text + "\n", encoding="utf-8")
-        os.replace(part, self.file)
+        whole.write(self.file, text + "\n")
 
 
 def load(file: Path) -> dict[str, Outcome]:
@@ -107,7 +105,7 @@ def load(file: Path) -> dict[str, Outcome]:
         return {}
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise UserError(
-            f"{file}: is no file of a search; remove it, or name another with --resume"
+            f"{file}: is no file of a search; remove it, or search anew with --fresh"
         ) from error
 
 
@@ -291,8 +289,7 @@ def _depths(wish: Wish) -> list[float]:
     """Depths to begin with: from a thin plate to all that there is room for."""
     most = min(wish.envelope.height_mm, wish.envelope.width_mm / 2)
     if wish.process.kind == "drill":
-        drills = [drill for drill in wish.process.drills_mm if drill >= wish.process.exit_mm]
-        due = [drill_depth_mm(wish, drill) for drill in drills]
+        due = [drill_depth_mm(wish, drill) for drill in _drills_mm(wish)]
         return [depth for depth in due if depth <= most] or [most]
     if wish.shape == "half-cylinder":
         return [most * share for share in (0.6, 0.8, 1.0)]
@@ -300,11 +297,17 @@ def _depths(wish: Wish) -> list[float]:
     return [float(d) for d in np.geomspace(min(least, most), most, _DEPTHS)]
 
 
+def _drills_mm(wish: Wish) -> list[float]:
+    """The drills that make no exit smaller than is wished."""
+    return [drill for drill in wish.process.drills_mm if drill >= wish.process.exit_mm]
+
+
 def _start(wish: Wish, depth_mm: float) -> Design:
     exit_mm = wish.process.exit_mm
     if wish.process.kind == "drill":
-        drills = [drill for drill in wish.process.drills_mm if drill >= exit_mm]
-        exit_mm = min(drills, key=lambda drill: abs(drill_depth_mm(wish, drill) - depth_mm))
+        exit_mm = min(
+            _drills_mm(wish), key=lambda drill: abs(drill_depth_mm(wish, drill) - depth_mm)
+        )
     return Design(1.0, 1.0, _whole(wish, depth_mm), exit_mm)
 
 

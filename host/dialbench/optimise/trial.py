@@ -19,13 +19,11 @@ from dialbench.rays.stray import CELL_DEG, STEP_DEG, Stray, disc_weights
 from dialbench.sky import mean_semidiameter_deg
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LIT = 0.5
 CLEAR = 0.25  # a face is clear where lit channels have 1 - CLEAR at least, dark ones CLEAR at most
 _DARK = 1e-6  # own light below which a channel's own bores are shut
-_FULL = 1 - 1e-9
 _MARGIN_DEG = 2.0  # looked at before the first step and after the last
 
 
