@@ -4,7 +4,8 @@ A real body's bores cross, and light finds ways from one into another; then what
 `dialbench.predict`. Where a bore is far from all others the two agree, and what they differ
 by elsewhere is the crossing bores' doing.
 
-A channel's lit fraction is that of the union of its bores (`dialbench.unions`).
+A channel's lit fraction is that of the union of its bores (`dialbench.unions`). Bores end
+where the body does, which is seldom square to their axes (`dialbench.surface`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench import unions
+from dialbench import surface, unions
 from dialbench.crossing import NOMINAL, Pose
 from dialbench.dial import Dial
 from dialbench.rays.voids import Vectors
@@ -26,7 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FORMAT = "3"  # changes with every change of what comes out here: kept borders rest on it
+FORMAT = "4"  # changes with every change of what comes out here: kept borders rest on it
 
 _PAIRS = 1 << 15  # pairs of a Sun and a bore worked on together: stays in the cache
 _TINY = 1e-12
@@ -48,14 +49,25 @@ class Bores:
         declination = np.radians([b.declination_deg for b in listed])
         self._sine, self._cosine = np.sin(declination), np.cos(declination)
         self._declination = declination
-        # Slopes across a bore at which a bundle of rays is shut out, is cut first; in
-        # declination it is cut first at `open`. A slope's disc is the wider by `lean`.
-        self._shut = (self.exit + self.entry) / 2 / self.length
-        self._full = np.abs(self.entry - self.exit) / 2 / self.length
+        ends = surface.Ends.of(dial, listed)
+        self.walls, self.tilt = ends.walls_mm, ends.tilt
+        # Slopes towards a wall at which it begins to cut a bundle of rays, and has shut it out,
+        # the later wall of each bore first, then the earlier; at most so far out either way
+        # light gets in. In declination it is cut first at `open`. A slope's disc is the wider
+        # by `lean`.
+        self._widen = (self.entry - self.exit) / 2 / self.length
+        dark = self._widen + self.exit / self.walls
+        self._dark = dark.ravel()
+        nearest = self.walls.min(axis=0) - self.entry / 2 * np.hypot(*self.tilt)
+        self._shut = self._widen + self.exit / nearest
+        # Up to there a round exit is lit evenly, if its entry does not narrow behind a slope.
+        tapers = (self._widen < 0) & self.tilt.any(axis=0)
+        self._full = np.where(tapers, -np.inf, np.abs(self._widen))
+        self._steep = (self.walls / self.exit).ravel()
         self._open = np.tan(self.opening / 2)
-        self._lean = [np.sqrt(1 + bend**2) for bend in (self._shut, self._full, self._open)]
-        self._steep = self.length / self.exit
-        self._most = np.minimum(self.entry / self.exit, 1.0)
+        self._lean_dark, self._lean_shut, self._lean_widen, self._lean_open = (
+            np.sqrt(1 + bend**2) for bend in (self._dark, self._shut, self._widen, self._open)
+        )
         self._key = self.channel * 100.0 + self.hour_angle
         self._ends = np.append(self._key, [np.inf, np.inf])
         self._several = len(np.unique(self.channel)) < len(self.channel)
@@ -179,7 +191,7 @@ class _Pairs:
         of, bore = self.of, self.bore
         front = np.maximum(self.along, 1e-9)
         slope, radius = disc.seen(front, self.across, self.semidiameter)
-        edge = of._shut.take(bore) + radius * of._lean[0].take(bore)
+        edge = of._shut.take(bore) + radius * of._lean_shut.take(bore)
         near = np.flatnonzero((np.abs(slope) < edge) & (self.along > 1e-9))
         if len(near) < len(bore):
             lit: Floats = np.zeros(len(bore))
@@ -187,7 +199,7 @@ class _Pairs:
             return lit
         lit = self._widths(slope, radius)
         rise = np.abs(self.beside) / front
-        cut = np.flatnonzero(rise + radius * of._lean[2].take(bore) > of._open.take(bore))
+        cut = np.flatnonzero(rise + radius * of._lean_open.take(bore) > of._open.take(bore))
         if len(cut):
             self.only(cut)._cut(lit, cut)
         return lit
@@ -198,19 +210,28 @@ class _Pairs:
         Bends are rounded only where the disc lies over them.
         """
         of, bore = self.of, self.bore
-        off = np.abs(disc.mean(slope, radius))
-        steep = of._steep.take(bore)
-        bends = of._shut.take(bore), of._full.take(bore)
-        lit: Floats = (bends[0] - off) * steep
-        np.minimum(lit, of._most.take(bore), out=lit)
+        slope = disc.mean(slope, radius)
+        off, widen = np.abs(slope), of._widen.take(bore)
+        early = slope < 0
+        own = bore + len(of.exit) * early
+        dark, steep = of._dark.take(own), of._steep.take(own)
+        lit: Floats = (dark - off) * steep
+        np.minimum(lit, 1.0, out=lit)
         np.maximum(lit, 0.0, out=lit)
-        for bend, lean, gain in zip(bends, of._lean, (1.0, -1.0), strict=False):
-            blur = radius * lean.take(bore)
-            for side in (1.0, -1.0):
-                at = np.flatnonzero(np.abs(side * off - bend) < blur)
-                if len(at):
-                    more = disc.blurred(side * off[at], radius[at], bend[at], np)
-                    lit[at] += gain * more * steep[at]
+        blur, blunt = radius * of._lean_dark.take(own), radius * of._lean_widen.take(bore)
+        _round_off(lit, off, radius, dark, blur, steep)
+        _round_off(lit, off, radius, widen, blunt, -steep)
+        # The wall that the Sun leans away from: in most slots it is out of the way.
+        cut = np.flatnonzero(off + widen < radius * of._lean_shut.take(bore))
+        if len(cut):
+            other = bore[cut] + len(of.exit) * ~early[cut]
+            back, radius, widen, blunt = -off[cut], radius[cut], widen[cut], blunt[cut]
+            dark, steep = of._dark.take(other), of._steep.take(other)
+            blur = radius * of._lean_dark.take(other)
+            more = -np.maximum(back - widen, 0.0) * steep
+            _round_off(more, back, radius, dark, blur, steep)
+            _round_off(more, back, radius, widen, blunt, -steep)
+            lit[cut] += more
         return np.clip(lit, 0.0, 1.0, out=lit)
 
     def _cut(self, lit: Floats, cut: Ints) -> None:
@@ -224,9 +245,9 @@ class _Pairs:
         share = bores.slit_lit(rise, radius, exits, high, lengths, np)
         lit[cut] = wide * share
         # Neither all nor nothing both ways: a corner of the opening.
-        edge = np.abs(self.across) / front + radius * of._lean[1].take(bore)
+        edge = np.abs(self.across) / front + radius * of._lean_widen.take(bore)
         some = (share > _TINY) & (share < 1 - _TINY) & (wide > _TINY)
-        corner = np.flatnonzero(some & (edge > of._full.take(bore)))
+        corner = np.flatnonzero(some & (edge > of._widen.take(bore)))
         if len(corner):
             lit[cut[corner]] = bores.slot_corner_lit(
                 self.along[corner],
@@ -238,6 +259,7 @@ class _Pairs:
                 lengths[corner],
                 opening[corner],
                 np,
+                tuple(of.walls[:, bore[corner]]),
             )
 
     def _rounds(self) -> Floats:
@@ -257,6 +279,7 @@ class _Pairs:
                 of.entry.take(bore[part]),
                 of.length.take(bore[part]),
                 np,
+                tuple(of.tilt[:, bore[part]]),
             )
         return lit
 
@@ -264,16 +287,27 @@ class _Pairs:
         """Lit fractions of groups of pairs of one Sun and channel, beginning at `starts`."""
         of, bore = self.of, self.bore
         front = np.maximum(self.along, 1e-9)
-        edge = np.abs(self.beside) + 1.001 * self.semidiameter * of._lean[2].take(bore)
+        edge = np.abs(self.beside) + 1.001 * self.semidiameter * of._lean_open.take(bore)
         joint = unions.Joint(
             front,
             self.across,
             self.beside,
             self.semidiameter,
             *(each.take(bore) for each in (of.exit, of.entry, of.length, of.opening)),
+            *of.walls[:, bore],
+            *of.tilt[:, bore],
         )
         cut = edge > of._open.take(bore) * front
         return unions.together(joint, lit, of.is_round.take(bore), cut, starts)
+
+
+def _round_off(
+    lit: Floats, slope: Floats, radius: Floats, bend: Floats, blur: Floats, steep: Floats
+) -> None:
+    """Add to light, in place, what the disc's width adds at bends that it lies over."""
+    at = np.flatnonzero(np.abs(slope - bend) < blur)
+    if len(at):
+        lit[at] += disc.blurred(slope[at], radius[at], bend[at], np) * steep[at]
 
 
 @lru_cache(maxsize=4)

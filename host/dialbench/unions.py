@@ -34,6 +34,8 @@ class Joint:
     """Groups of m bores of one kind and one channel each under one Sun; shapes (n, m).
 
     The Sun as each bore sees it, as in dialcore.bores; sizes in mm, opening in radians.
+    late, early: how far along the axis a slot's walls on either side reach; tilt_u, tilt_v: how
+    the surface lies round a round bore's entry (dialbench.surface).
     """
 
     along: Floats
@@ -44,6 +46,10 @@ class Joint:
     entry: Floats
     length: Floats
     opening: Floats
+    late: Floats
+    early: Floats
+    tilt_u: Floats
+    tilt_v: Floats
 
     def rows(self, which: Ints) -> Joint:
         return Joint(*(getattr(self, each.name)[which] for each in fields(self)))
@@ -108,11 +114,11 @@ def slots(of: Joint, tall: bool) -> Floats:
 def _bends(of: Joint, tall: bool) -> Floats:
     """Where across the disc, in solar radii, light may bend; shape (n, bends), ascending."""
     slope, radius = disc.seen(of.along, of.across, of.semidiameter)
-    shut = (of.exit + of.entry) / 2 / of.length
-    full = np.abs(of.entry - of.exit) / 2 / of.length
+    widen = (of.entry - of.exit) / 2 / of.length
+    late, early = (widen + of.exit / wall for wall in (of.late, of.early))
     bends = [
         (bend - slope) / (radius * np.sqrt(1 + bend * bend))
-        for bend in (-shut, -full, np.zeros_like(shut), full, shut)
+        for bend in (-early, -widen, np.zeros_like(widen), widen, late)
     ]
     if not tall:
         rise, wall = np.abs(of.beside) / of.along, np.tan(of.opening / 2)
@@ -120,7 +126,7 @@ def _bends(of: Joint, tall: bool) -> Floats:
             at = (bend - rise) / (radius * np.sqrt(1 + bend * bend))
             cut = np.sqrt(np.maximum(1 - at * at, 0.0))
             bends += [-cut, cut]
-    ends = np.ones((len(shut), 1))
+    ends = np.ones((len(widen), 1))
     x = np.concatenate([-ends, *(np.clip(bend, -1, 1) for bend in bends), ends], axis=1)
     x.sort(axis=1)
     return x
@@ -149,7 +155,8 @@ class _Pieces:
     def widths(self, x: Floats) -> Floats:
         """Of each slot, the share of the width that is lit from places x."""
         of = self.joint
-        lit: Floats = bores.slit(_strips(of, x)[0], of.exit, of.entry, of.length)
+        walls = of.late, of.early
+        lit: Floats = bores.slit(_strips(of, x)[0], of.exit, of.entry, of.length, walls)
         return lit
 
     def split_at_zeros(self, of: Callable[[Floats, Bools], Floats]) -> _Pieces:
@@ -220,8 +227,11 @@ def rounds(of: Joint) -> Floats:
     height, half = height[..., None], half[..., None]
     total = np.zeros(len(radius))
     for x, y, light in _disc_points():
-        u = -((slope + blur * x) * of.length)[:, None]
-        v = -((rise + lift * y) * of.length)[:, None]
+        tan_u, tan_v = slope + blur * x, rise + lift * y
+        aside = np.maximum(np.hypot(tan_u, tan_v), 1e-12)
+        tilt = (of.tilt_u * tan_u + of.tilt_v * tan_v) / aside
+        moved = -bores.apart(aside, of.exit, of.entry, of.length, tilt, np) / aside
+        u, v = (tan_u * moved)[:, None], (tan_v * moved)[:, None]
         # Shape (n, chords, bores).
         reach = np.sqrt(np.maximum(entry * entry - (height - v) ** 2, 0.0))
         low, high = (np.clip(u + side * reach, -half, half) for side in (-1, 1))

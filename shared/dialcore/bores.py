@@ -6,6 +6,12 @@ across it towards growing hour angle, v across it towards growing declination.
 A ray towards the Sun s is described by two slopes, tan_u = s.u / s.a and
 tan_v = s.v / s.a, where s.a > 0; from behind, nothing is lit.
 
+A slot's walls across hour angle end where they meet the body's surface. Where that is not
+square to the axis they end at different distances along it, `walls`: that of the wall
+towards growing hour angle, and that of the other. Unless told, both end at `length`. For a
+round bore's entry there is `tilt`: by how much the surface is farther along the axis a way
+of 1 across it, along u and v.
+
 The *lit fraction* is the direct light at the exit as a fraction of the
 unobstructed beam, 0..1. Functions take their maths `m` (math or numpy) and serve
 scalars and arrays alike; lengths may be in any one unit.
@@ -69,28 +75,52 @@ def least(a: Any, b: Any) -> Any:
     return (a + b - abs(a - b)) / 2
 
 
-def slit(slope: Any, exit_size: Any, entry_size: Any, length: Any) -> Any:
+def slit(slope: Any, exit_size: Any, entry_size: Any, length: Any, walls: Any = None) -> Any:
     """Share 0..1 of a slit's exit that one bundle of parallel rays lights.
 
     slope is the tangent of the angle from the axis across the slit; exit_size and
-    entry_size are its clear widths at the two ends.
+    entry_size are its clear widths at the two ends. A wall shuts out what the rays, leaning
+    towards it more than it leans outwards, are moved by on the way to its end.
     """
-    lit = clip((exit_size + entry_size) / 2 - length * abs(slope), least(exit_size, entry_size))
-    return lit / exit_size
+    late, early = walls or (length, length)
+    widen = (entry_size - exit_size) / (2 * length)
+    shut = late * disc.positive(slope - widen) + early * disc.positive(-slope - widen)
+    return disc.positive(exit_size - shut) / exit_size
 
 
-def hole(slope: Any, exit_size: Any, entry_size: Any, length: Any, m: Any) -> Any:
-    """Share 0..1 of a round exit that one bundle of parallel rays lights.
+def apart(slope: Any, exit_size: Any, entry_size: Any, length: Any, tilt: Any, m: Any) -> Any:
+    """How far apart a round bore's exit and entry seem to one bundle of parallel rays.
 
-    slope is the tangent of the angle from the axis; sizes are diameters. The lit
-    part is the overlap of the exit with the shifted entry: two circles.
+    slope as for hole. The surface at the entry is the farther along the axis the more to the
+    side to which the rays lean, by tilt. On average over the wall that cuts the rays, that
+    moves it as if the circles were so far apart; good to the square of tilt.
     """
     r = exit_size / 2
     q = entry_size / 2
+    d = length * abs(slope)
+    safe = d + (d == 0) * (1e-6 * r)
+    cosine = clip((safe * safe + q * q - r * r) / (2 * safe * q) + 1, 2) - 1
+    sine = m.sqrt(disc.positive(1 - cosine * cosine)) + 1e-6
+    share = clip((m.acos(cosine) + sine * cosine + 1e-6) / (2 * sine), 2)
+    moved = q * tilt * (abs(slope) * share - (entry_size - exit_size) / (2 * length))
+    return disc.positive(d + moved)
+
+
+def hole(slope: Any, exit_size: Any, entry_size: Any, length: Any, m: Any, tilt: Any = None) -> Any:
+    """Share 0..1 of a round exit that one bundle of parallel rays lights.
+
+    slope is the tangent of the angle from the axis; sizes are diameters. The lit
+    part is the overlap of the exit with the shifted entry: two circles. tilt as for apart.
+    """
+    r = exit_size / 2
+    q = entry_size / 2
+    d = length * abs(slope)
+    if tilt is not None:
+        d = apart(slope, exit_size, entry_size, length, tilt, m)
     # Between touching inside and touching outside the lens formula holds; held to
     # those two ends it also gives the smaller circle whole, and nothing.
     inside = abs(r - q)
-    d = inside + clip(length * abs(slope) - inside, r + q - inside)
+    d = inside + clip(d - inside, r + q - inside)
     d = d + (d == 0) * (1e-6 * r)
     at_exit = clip((d * d + r * r - q * q) / (2 * d * r) + 1, 2) - 1
     at_entry = clip((d * d + q * q - r * r) / (2 * d * q) + 1, 2) - 1
@@ -100,17 +130,27 @@ def hole(slope: Any, exit_size: Any, entry_size: Any, length: Any, m: Any) -> An
     return lens / (m.pi * r * r)
 
 
-def slit_lit(slope: Any, radius: Any, exit_size: Any, entry_size: Any, length: Any, m: Any) -> Any:
+def slit_lit(
+    slope: Any,
+    radius: Any,
+    exit_size: Any,
+    entry_size: Any,
+    length: Any,
+    m: Any,
+    walls: Any = None,
+) -> Any:
     """Share 0..1 of a slit's exit that the whole Sun lights; slope and radius as seen.
 
     Exact but for about 1e-6: what a point Sun lights, and the rounding of its four bends.
     """
     slope = disc.mean(slope, radius)
-    dark = (exit_size + entry_size) / (2 * length)
-    full = abs(entry_size - exit_size) / (2 * length)
-    lit = disc.blurred(slope, radius, dark, m) - disc.blurred(slope, radius, full, m)
-    lit = lit + disc.blurred(-slope, radius, dark, m) - disc.blurred(-slope, radius, full, m)
-    return clip(slit(slope, exit_size, entry_size, length) + lit * (length / exit_size), 1)
+    widen = (entry_size - exit_size) / (2 * length)
+    late, early = walls or (length, length)
+    lit = slit(slope, exit_size, entry_size, length, walls)
+    for side, wall in ((slope, late), (-slope, early)):
+        dark = disc.blurred(side, radius, widen + exit_size / wall, m)
+        lit = lit + (dark - disc.blurred(side, radius, widen, m)) * (wall / exit_size)
+    return clip(lit, 1)
 
 
 def slot_lit(
@@ -123,6 +163,7 @@ def slot_lit(
     length: Any,
     opening: Any,
     m: Any,
+    walls: Any = None,
 ) -> Any:
     """Lit fraction 0..1 of a slot under the Sun's disc.
 
@@ -136,7 +177,7 @@ def slot_lit(
     entry_height = exit_size + 2 * length * m.tan(opening / 2)
     front = disc.in_front(along)
     slope, radius = disc.seen(front, across, semidiameter)
-    width = slit_lit(slope, radius, exit_size, entry_size, length, m)
+    width = slit_lit(slope, radius, exit_size, entry_size, length, m, walls)
     slope, radius = disc.seen(front, beside, semidiameter)
     return width * slit_lit(slope, radius, exit_size, entry_height, length, m) * (along > 0)
 
@@ -187,6 +228,7 @@ def slot_corner_lit(
     length: Any,
     opening: Any,
     m: Any,
+    walls: Any = None,
 ) -> Any:
     """The same as slot_lit, also where neither direction is fully open or shut; slower.
 
@@ -195,10 +237,10 @@ def slot_corner_lit(
     """
     front = disc.in_front(along)
     slope, radius = disc.seen(front, across, semidiameter)
-    dark = (exit_size + entry_size) / (2 * length)
-    full = abs(entry_size - exit_size) / (2 * length)
+    widen = (entry_size - exit_size) / (2 * length)
+    late, early = walls or (length, length)
     bends = [-1.0, 1.0]
-    for bend in (-dark, -full, full, dark):
+    for bend in (-widen - exit_size / early, -widen, widen, widen + exit_size / late):
         bends.append((bend - slope) / (radius * m.sqrt(1 + bend * bend)))
     # Walls in declination add a bend at either end of the chord that they cut.
     rise = abs(beside) / front
@@ -215,7 +257,7 @@ def slot_corner_lit(
             x = m.sin(turn)
             tilt, cosine, share = disc.strip(x, front, across, semidiameter, m)
             lit = strip_lit(x, cosine, share, beside, semidiameter, exit_size, opening, length, m)
-            lit = lit * slit(tilt, exit_size, entry_size, length)
+            lit = lit * slit(tilt, exit_size, entry_size, length, walls)
             total = total + weight * step * m.cos(turn) * disc.light(x, m) * lit
     return clip(total, 1) * (along > 0)
 
@@ -240,14 +282,20 @@ def round_lit(
     entry_size: Any,
     length: Any,
     m: Any,
+    tilt: Any = None,
 ) -> Any:
-    """Lit fraction 0..1 of a round bore under the Sun's disc; arguments as slot_lit.
+    """Lit fraction 0..1 of a round bore under the Sun's disc; arguments as slot_lit, and tilt.
 
     Ring by ring about the axis: of each, the arc that lies on the Sun counts with its
     light, exactly on the sphere. Rings go from one bend to the next: where the exit
     begins to be cut, where the disc ends to hold whole rings, where all is dark.
     """
-    off = m.atan2(m.sqrt(across * across + beside * beside), along)
+    aside = m.sqrt(across * across + beside * beside)
+    off = m.atan2(aside, along)
+    farthest, towards = length, None
+    if tilt is not None:
+        towards = (tilt[0] * across + tilt[1] * beside) / (aside + (aside == 0))
+        farthest = length + entry_size / 2 * towards
     size = m.sin(semidiameter / 2)
     size = size * size
     near = off - semidiameter
@@ -259,7 +307,7 @@ def round_lit(
 
     cut = held(m.atan(abs(entry_size - exit_size) / (2 * length)))
     whole = held(abs(semidiameter - off))
-    end = held(m.atan((entry_size + exit_size) / (2 * length)))
+    end = held(m.atan((entry_size - exit_size) / (2 * length) + exit_size / farthest))
     inner = least(least(cut, whole), end)
     outer = least(cut + whole - least(cut, whole), end)
     total = 0.0
@@ -275,13 +323,17 @@ def round_lit(
             product = product + (product < 1e-12) * 1e-12
             arc = 2 * m.asin(m.sqrt(clip((size - apart) / product, 1)))
             light = 0.0
+            leaning = 0.0
             for step, share in _GAUSS:
                 bow = m.sin(arc * m.sin(m.pi / 2 * step) / 2)
                 left = clip(1 - (apart + product * bow * bow) / size, 1)
-                light = light + share * m.cos(m.pi / 2 * step) * (
-                    1 - disc.LIMB + disc.LIMB * m.sqrt(left)
-                )
-            lit = hole(m.tan(ring), exit_size, entry_size, length, m)
+                part = 1 - disc.LIMB + disc.LIMB * m.sqrt(left)
+                part = share * m.cos(m.pi / 2 * step) * part
+                light = light + part
+                leaning = leaning + part * (1 - 2 * bow * bow)
+            # How far the surface is, on average over the ring's arc.
+            lean = None if towards is None else towards * leaning / light
+            lit = hole(m.tan(ring), exit_size, entry_size, length, m, lean)
             total = total + weight * dense * m.sin(ring) * lit * light * arc
     total = total * m.pi / (4 * m.pi * size * disc.DISC)
     return clip(total, 1) * (along > 0)

@@ -52,6 +52,42 @@ def test_half_angles_of_bores_60_mm_long():
     assert abs(tapered - 1.432) < 0.0005
 
 
+def test_half_angles_where_the_walls_end_at_different_distances():
+    """Half the exit is left at atan(1.5 / 50) from the one side, atan(1.5 / 75) from the other;
+    of a tapered slot by as much further as a wall leans."""
+    for function in (bores.slot_lit, bores.slot_corner_lit):
+        for entry_mm in (3.0, 5.4):
+            assert_walls_end_at_50_and_75_mm(function, entry_mm)
+
+
+def assert_walls_end_at_50_and_75_mm(function, entry_mm):
+    sizes = SMALL, 3.0, entry_mm, 60.0, 1.0, math, (50.0, 75.0)
+    lean = (entry_mm - 3.0) / 2 / 60.0
+    late = half_angle_deg(lambda sun, _: function(*sun, *sizes))
+    early = half_angle_deg(lambda sun, _: function(sun[0], -sun[1], sun[2], *sizes))
+    assert abs(math.tan(math.radians(late)) - 1.5 / 50 - lean) < 1e-5
+    assert abs(math.tan(math.radians(early)) - 1.5 / 75 - lean) < 1e-5
+
+
+def test_a_round_bore_ends_on_an_oblique_surface():
+    """Where the surface is farther the walls shut sooner: of a straight bore, at an angle of the
+    whole exit's width over as much way as the wall there is long."""
+    point = 1e-5
+    for tilt in (-1.0, 0.0, 1.0):
+        dark = math.degrees(math.atan(3.0 / (60.0 + 1.5 * tilt)))
+        for off, lit in ((-0.03, True), (0.01, False)):
+            sun = at(dark + off)
+            found = bores.round_lit(*sun, point, 3.0, 3.0, 60.0, math, (tilt, 0.5))
+            assert (found > 1e-6) == lit
+            across = sun[0], sun[2], -sun[1]
+            assert (
+                abs(bores.round_lit(*across, point, 3.0, 3.0, 60.0, math, (0.5, -tilt)) - found)
+                < 1e-6
+            )
+    level = bores.round_lit(*at(1.0, 0.3), SUN, 3.0, 4.0, 60.0, math, (0.0, 0.0))
+    assert abs(level - bores.round_lit(*at(1.0, 0.3), SUN, 3.0, 4.0, 60.0, math)) < 1e-7
+
+
 def test_a_point_sun_lights_what_the_walls_leave():
     for deg in (0.0, 0.3, 1.0, 2.0, 2.8):
         left = 1 - 60 * math.tan(math.radians(deg)) / 3

@@ -9,6 +9,7 @@ from dialbench.sky import Sky
 
 NORTH = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 SOUTH = Site("South Holm", -41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
+ELSEWHERE_MM = 1e4  # the radius of a body whose surface is no bore's end
 SECOND_US, DAY_US = 1_000_000, 86_400_000_000
 NOON = Plan("apparent", 15.0, (Step(0, 720.0, "12:00", frozenset({0})),))
 
@@ -24,15 +25,18 @@ def hole(hour_angle_deg=0.0, channel=0, **changed):
     return bore(hour_angle_deg, channel, **facts)
 
 
-def dial(*listed, site=NORTH, plan=NOON, apart_mm=5.0):
-    """Its channels stand one above the other; 100 mm apart they share no light."""
+def dial(*listed, site=NORTH, plan=NOON, apart_mm=5.0, radius_mm=60.0):
+    """Its channels stand one above the other; 100 mm apart they share no light.
+
+    Slots whose length is not the way to its surface end square (dialbench.surface).
+    """
     channels = max((b.channel for b in listed), default=0) + 1
     return Dial(
         name="test",
         site=site,
         channels=tuple(Channel(0.0, apart_mm * k, k, 0) for k in range(channels)),
         plan=plan,
-        body=Body(60.0, 2 * apart_mm * channels + 200.0),
+        body=Body(radius_mm, 2 * apart_mm * channels + 200.0),
         bores=listed,
     )
 

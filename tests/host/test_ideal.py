@@ -6,6 +6,7 @@ from datetime import date
 import numpy as np
 import pytest
 from tests.host.dials import (
+    ELSEWHERE_MM,
     NORTH,
     SECOND_US,
     SOUTH,
@@ -38,7 +39,7 @@ def disc_points(rings=20, spokes=64):
 
 
 def by_rays(listed, hour_angle, declination, semidiameter):
-    """Share of an exit that rays light through any of its bores, (n,).
+    """Share of an exit that rays light through any of its bores, which end square, (n,).
 
     The points of the disc are laid out on the sphere; each lights a grid of the exit that
     is shifted against the last one's.
@@ -76,7 +77,8 @@ def by_rays(listed, hour_angle, declination, semidiameter):
 def of_one_channel(listed, hour_angle, declination, semidiameter=SEMIDIAMETER):
     size = np.full(len(hour_angle), semidiameter)
     channel = np.zeros(len(hour_angle), np.int64)
-    return bores_of(dial(*listed)).lit(hour_angle, declination, size, channel)
+    here = dial(*listed, radius_mm=ELSEWHERE_MM)
+    return bores_of(here).lit(hour_angle, declination, size, channel)
 
 
 @pytest.mark.parametrize(
@@ -113,7 +115,8 @@ def of_one_channel(listed, hour_angle, declination, semidiameter=SEMIDIAMETER):
 def test_lit_fractions_against_rays(listed, bound, site):
     start_us, end_us = around_noon(site, SUMMER, 16)
     sun = Sky(site).sun(np.linspace(start_us, end_us, 9).astype(np.int64))
-    lit = lit_fractions(dial(*listed, site=site), sun)[:, 0]
+    here = dial(*listed, site=site, radius_mm=ELSEWHERE_MM)
+    lit = lit_fractions(here, sun)[:, 0]
     place = np.radians(sun.hour_angle_deg), np.radians(sun.declination_deg)
     assert 0.2 < lit.max() <= 1
     rays = by_rays(listed, *place, np.radians(sun.semidiameter_deg))

@@ -12,6 +12,7 @@ import pytest
 from tests.host import interval_search
 from tests.host.dials import (
     DAY_US,
+    ELSEWHERE_MM,
     NORTH,
     SECOND_US,
     SOUTH,
@@ -128,7 +129,8 @@ def test_half_angles_of_bores_60_mm_long(one, half_angle_deg):
     """Worked for a point Sun; its disc moves the half-lit point of a round bore a little."""
     day = EQUINOX if one.shape == "slot" else date(2026, 6, 14)
     sky = Sky(NORTH)
-    found = crossings(dial(one), sky, *around_noon(NORTH, day, 20))
+    square = dial(one, radius_mm=ELSEWHERE_MM)
+    found = crossings(square, sky, *around_noon(NORTH, day, 20))
     half = found.threshold == 1
     sun = sky.sun(found.utc_us[half])
     assert found.rise[half].tolist() == [True, False]

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from tests.host.dials import bore, dial
+from tests.host.dials import ELSEWHERE_MM, bore, dial
 
 from dialbench.ideal import bores_of
 from dialcore import bores, frames
@@ -18,7 +18,8 @@ SUN = 0.00465
 
 def lit(listed, hour_angle, declination):
     place = (np.array([x]) for x in (hour_angle, declination, SUN))
-    return float(bores_of(dial(*listed)).lit(*place, np.zeros(1, np.int64))[0])
+    here = dial(*listed, radius_mm=ELSEWHERE_MM)
+    return float(bores_of(here).lit(*place, np.zeros(1, np.int64))[0])
 
 
 def sun_in(listed_bore, vectors):
@@ -126,7 +127,7 @@ def test_many_at_once_are_as_the_core_says_of_each():
         lift = rng.choice([-1, 0, 1], 60) * half + rng.uniform(-0.01, 0.01, 60)
         declination = math.radians(one.declination_deg) + lift
         size, channel = np.full(60, SUN), np.zeros(60, np.int64)
-        found = bores_of(dial(one)).lit(turn, declination, size, channel)
+        found = bores_of(dial(one, radius_mm=ELSEWHERE_MM)).lit(turn, declination, size, channel)
         sun = sun_in(one, frames.direction(turn, declination, 1, np))
         sizes = one.exit_mm, one.entry_mm, one.length_mm, 2 * half
         plain = bores.slot_lit(*sun, size, *sizes, np)

@@ -7,7 +7,7 @@ its points one bundle of parallel rays falls on the exit.
 """
 
 import warnings
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from skyfield.api import load, wgs84
@@ -99,10 +99,7 @@ def bundles(bore, side, s, semidiameter, points):
 
     s: the Sun's centre in the body, shape (3, n). nan from behind.
     """
-    h, d = np.radians(bore.hour_angle_deg), np.radians(bore.declination_deg)
-    a = np.array([np.cos(d) * np.cos(h), -side * np.cos(d) * np.sin(h), side * np.sin(d)])
-    u = np.array([-np.sin(h), -side * np.cos(h), 0.0])
-    v = np.array([-np.sin(d) * np.cos(h), side * np.sin(d) * np.sin(h), side * np.cos(d)])
+    a, u, v = _axes(bore, side)
     one = np.cross(s, [0.3, 0.4, 0.866], axis=0)
     one /= np.linalg.norm(one, axis=0)
     other = np.cross(s, one, axis=0)
@@ -117,16 +114,60 @@ def bundles(bore, side, s, semidiameter, points):
     return across / along, beside / along
 
 
-def through(bore, tan_u, tan_v):
+@lru_cache(maxsize=256)
+def wall_ends(dial, bore):
+    """((a, u) of the later wall's last point in the body, and of the earlier's), in the bore's
+    frame: rays come through the slot between these two.
+
+    The walls are followed outwards from the exit's edges, halfway up the slot; where they leave
+    the body is asked of the body's own shape.
+    """
+    side = 1 if dial.site.latitude_deg >= 0 else -1
+    a, u, _ = _axes(bore, side)
+    at = np.array([0.0, dial.channels[bore.channel].y_mm, 0.0])
+    body = dial.body
+    found = []
+    for which in (1, -1):
+
+        def wall(way_mm, which=which):
+            return which * (
+                bore.exit_mm / 2 + (bore.entry_mm - bore.exit_mm) / 2 * way_mm / bore.length_mm
+            )
+
+        low, high = 0.0, 100 * body.radius_mm
+        while high - low > 1e-11 * body.radius_mm:
+            middle = (low + high) / 2
+            x, y, _ = at + middle * a + wall(middle) * u
+            inside = x <= body.front_mm and np.hypot(x, y) <= body.radius_mm
+            low, high = (middle, high) if inside else (low, middle)
+        found.append((low, wall(low)))
+    return found
+
+
+def _axes(bore, side):
+    h, d = np.radians(bore.hour_angle_deg), np.radians(bore.declination_deg)
+    a = np.array([np.cos(d) * np.cos(h), -side * np.cos(d) * np.sin(h), side * np.sin(d)])
+    u = np.array([-np.sin(h), -side * np.cos(h), 0.0])
+    v = np.array([-np.sin(d) * np.cos(h), side * np.sin(d) * np.sin(h), side * np.cos(d)])
+    return a, u, v
+
+
+def between(bore, ends, tan_u):
+    """From where to where across its exit, in mm, a slot lets in bundles of slope tan_u."""
+    (late_mm, late_u), (early_mm, early_u) = ends
+    half = bore.exit_mm / 2
+    low, high = early_u - early_mm * tan_u, late_u - late_mm * tan_u
+    return np.clip(low, -half, half), np.clip(high, -half, half)
+
+
+def through(dial, bore, tan_u, tan_v):
     """Share of the exit's area that bundles of parallel rays light; the Sun in front."""
     wide, length = bore.exit_mm, bore.length_mm
     if bore.shape == "slot":
         entry_height = wide + 2 * length * np.tan(np.radians(bore.opening_deg) / 2)
-        return (
-            _covered(wide, bore.entry_mm, length * np.abs(tan_u))
-            * _covered(wide, entry_height, length * np.abs(tan_v))
-            / wide**2
-        )
+        low, high = between(bore, wall_ends(dial, bore), tan_u)
+        height = _covered(wide, entry_height, length * np.abs(tan_v))
+        return np.maximum(high - low, 0.0) * height / wide**2
     return _overlap(wide / 2, bore.entry_mm / 2, length * np.hypot(tan_u, tan_v)) / (
         np.pi * wide**2 / 4
     )
@@ -146,31 +187,32 @@ def _overlap(r, q, apart):
     return r * r * (at_r - np.sin(2 * at_r) / 2) + q * q * (at_q - np.sin(2 * at_q) / 2)
 
 
-def lit(bore, side, s, semidiameter, points=None):
-    """Lit fraction of one bore under Suns s, shape (3, n), in the body's frame."""
-    return lit_together([bore], side, s, semidiameter, points)
+def lit(dial, bore, s, semidiameter, points=None):
+    """Lit fraction of one bore of a dial under Suns s, shape (3, n), in the body's frame."""
+    return lit_together(dial, [bore], s, semidiameter, points)
 
 
-def lit_together(bores, side, s, semidiameter, points=None):
+def lit_together(dial, bores, s, semidiameter, points=None):
     """The same of bores of one channel: light that comes through any of them, counted once."""
     points = points or disc()
+    side = 1 if dial.site.latitude_deg >= 0 else -1
     total = np.empty(s.shape[1])
     for at in range(0, len(total), _TOGETHER):
         part = slice(at, at + _TOGETHER)
         tans = [bundles(bore, side, s[:, part], semidiameter[part], points) for bore in bores]
-        alone = [np.nan_to_num(through(b, *tan)) for b, tan in zip(bores, tans, strict=True)]
+        alone = [np.nan_to_num(through(dial, b, *tan)) for b, tan in zip(bores, tans, strict=True)]
         shares = np.minimum(sum(alone), 1.0)
         joint = (sum(share > 0 for share in alone) > 1) & (np.max(alone, axis=0) < 1)
         if joint.any():
-            shifts = [[b.length_mm * t[joint] for t in tan] for b, tan in zip(bores, tans)]
+            some = [[np.nan_to_num(t[joint], nan=1e7) for t in tan] for tan in tans]
             lines = int(np.clip(len(points[1]) // 8, *_LINES))
-            shares[joint] = _union(bores, np.nan_to_num(shifts, nan=1e9), lines)
+            shares[joint] = _union(dial, bores, some, lines)
         total[part] = shares @ points[1]
     return total
 
 
-def _union(bores, shifts, lines):
-    """Share of an exit lit through any of some bores; shifts (bores, 2, n): length times slope.
+def _union(dial, bores, tans, lines):
+    """Share of an exit lit through any of some bores; tans (bores, 2, n): slopes of the rays.
 
     What one bore lights is the exit seen through its entry, which the slope shifts against
     it. Along a line across the exit that is an interval; lines are summed.
@@ -186,14 +228,19 @@ def _union(bores, shifts, lines):
     if bores[0].shape == "round":
         half = np.sqrt(wide**2 / 4 - q * q)
     lows, highs = [], []
-    for bore, (across, beside) in zip(bores, shifts, strict=True):
+    for bore, (tan_u, tan_v) in zip(bores, tans, strict=True):
+        beside = bore.length_mm * tan_v
         if bore.shape == "round":
+            across = bore.length_mm * tan_u
             reach = np.sqrt(np.maximum(bore.entry_mm**2 / 4 - (q + beside) ** 2, 0.0))
+            lows.append(np.clip(-across - reach, -half, half))
+            highs.append(np.clip(-across + reach, -half, half))
         else:
             height = wide + 2 * bore.length_mm * np.tan(np.radians(bore.opening_deg) / 2)
-            reach = np.where(np.abs(q + beside) <= height / 2, bore.entry_mm / 2, 0.0)
-        lows.append(np.clip(-across - reach, -half, half))
-        highs.append(np.clip(-across + reach, -half, half))
+            low, high = between(bore, wall_ends(dial, bore), tan_u)
+            seen = (np.abs(q + beside) <= height / 2) & (low < high)
+            lows.append(np.where(seen, low, half))
+            highs.append(np.where(seen, high, half))
     order = np.argsort(lows, axis=0)
     lows, highs = (
         np.take_along_axis(np.array(lows), order, 0),

@@ -47,11 +47,15 @@ def checked(rng, count):
         met = direct_light.into_body(site, np.stack(sky.sun(utc_us).enu), pose_deg)
         hours_deg = np.degrees(np.arctan2(-site.hemisphere * met[1], met[0]))
         suns_deg = np.degrees(np.arcsin(site.hemisphere * met[2]))
+        body = random_dials.body(rng)
+        ys_mm = random_dials.places_of_exits(rng, body, len(utc_us))
         bores = [
-            random_dials.bore(rng, k, h, d)
-            for k, (h, d) in enumerate(zip(hours_deg.tolist(), suns_deg.tolist(), strict=True))
+            random_dials.bore(rng, body, y, site.hemisphere, k, h, d)
+            for k, (y, h, d) in enumerate(
+                zip(ys_mm, hours_deg.tolist(), suns_deg.tolist(), strict=True)
+            )
         ]
-        here = random_dials.dial(site, bores)
+        here = random_dials.dial(site, body, ys_mm, bores)
         parts.append(compared(here, sky, start_us, pose_deg))
     return Checked(*np.concatenate(parts, axis=1))
 
@@ -68,8 +72,7 @@ def compared(dial, sky, start_us, pose_deg):
         values = np.empty(len(utc_us))
         for bore in dial.bores:
             mine = np.flatnonzero(found.channel == bore.channel)
-            side = dial.site.hemisphere
-            values[mine] = direct_light.lit(bore, side, sun[:, mine], size[mine])
+            values[mine] = direct_light.lit(dial, bore, sun[:, mine], size[mine])
         return values - level, np.degrees(np.arcsin(enu[2]))
 
     here, altitude_deg = off(found.utc_us)

@@ -37,23 +37,26 @@ def random_dial(rng, channels):
     met = direct_light.into_body(site, np.stack(sky.sun(utc_us).enu), pose_deg)
     hours_deg = np.degrees(np.arctan2(-site.hemisphere * met[1], met[0]))
     suns_deg = np.degrees(np.arcsin(site.hemisphere * met[2]))
+    body = random_dials.body(rng)
+    ys_mm = random_dials.places_of_exits(rng, body, len(utc_us))
     bores = []
     for channel, places in enumerate(zip(hours_deg.tolist(), suns_deg.tolist(), strict=True)):
-        first = random_dials.bore(rng, channel, *places)
+        where = body, ys_mm[channel], site.hemisphere
+        first = random_dials.bore(rng, *where, channel, *places)
         more = int(rng.integers(0, 3))
         if more:
             # Of slots narrower at their entry the closed form knows the union to 0.03 only.
             first = replace(first, entry_mm=max(first.exit_mm, first.entry_mm))
         bores.append(first)
-        bores.extend(another(rng, first, *places) for _ in range(more))
-    return random_dials.dial(site, bores), sky, start_us, pose_deg
+        bores.extend(another(rng, where, first, *places) for _ in range(more))
+    return random_dials.dial(site, body, ys_mm, bores), sky, start_us, pose_deg
 
 
-def another(rng, first, hour_angle_deg, sun_deg):
+def another(rng, where, first, hour_angle_deg, sun_deg):
     """Another bore of a channel's: it has the same exit, so the same shape and size of it."""
     while True:
         beside_deg = float(rng.normal(0, rng.choice([0.5, 2, 10])))
-        bore = random_dials.bore(rng, first.channel, hour_angle_deg + beside_deg, sun_deg)
+        bore = random_dials.bore(rng, *where, first.channel, hour_angle_deg + beside_deg, sun_deg)
         if bore.shape == first.shape:
             break
     entry_mm = first.exit_mm * max(1.0, bore.entry_mm / bore.exit_mm)
@@ -78,8 +81,7 @@ class Scan:
         return self._lit(body, size, points) * up
 
     def _lit(self, body, size, points):
-        side = self.dial.site.hemisphere
-        return direct_light.lit_together(self.bores, side, body, size, points)
+        return direct_light.lit_together(self.dial, self.bores, body, size, points)
 
     def maybe_lit(self, body, size):
         """Whether the centre stands near enough to any bore for some of the disc to get in."""
@@ -92,6 +94,8 @@ class Scan:
             wide = (bore.exit_mm + bore.entry_mm) / 2 / bore.length_mm + spread
             high = wide
             if bore.shape == "slot":
+                ends = direct_light.wall_ends(self.dial, bore)
+                wide = max((bore.exit_mm / 2 + abs(u)) / a for a, u in ends) + spread
                 high = bore.exit_mm / bore.length_mm + spread
                 high = high + np.tan(np.radians(bore.opening_deg) / 2)
             seen |= ((np.abs(tan_u) < wide) & (np.abs(tan_v) < high))[:, 0]
@@ -172,7 +176,7 @@ def deepest(scan, level, alone):
 
 
 def test_a_look_every_second_sees_the_same_crossings():
-    here = random_dial(np.random.default_rng(4), 4)
+    here = random_dial(np.random.default_rng(1), 4)
     wrong, count = disagreements(*here[:3], 3, here[3])
     assert not wrong
     assert count >= 20

@@ -17,6 +17,7 @@ from dialbench import ideal
 from dialbench.dial import Body, Bore, Channel, Dial, Plan, Site
 from dialbench.lit import light_of
 from dialbench.path import Place
+from dialbench.pockets import pockets
 from dialbench.rays.tracer import ray_points
 from dialbench.sky import mean_semidiameter_deg
 from dialcore import frames
@@ -33,12 +34,14 @@ _BEYOND_MM = 30.0  # bores stick out so far, that no skin is left
 def crossing_body(seed):
     """A small body whose bores cross: slots, straight and tapered, and round bores.
 
-    Slots lie square to the body's axis. The closed form takes the surface as square to a
-    bore, and off by so much as a slot leans while the Sun stands far to its side.
+    Slots lie square to the body's axis: of others the closed form knows the walls halfway up.
     """
     rng = np.random.default_rng(seed)
     channels = int(rng.integers(3, 6))
     radius_mm = float(rng.uniform(30, 60))
+    body = Body(radius_mm, 4.0 * channels + 60.0)
+    if seed % 3 == 0:  # cut flat in front, and its thinnest walls gone
+        body = Body(radius_mm, 4.0 * channels + 60.0, 0.6 * radius_mm, 0.8)
     listed, facts = [], []
     for channel in range(channels):
         exit_mm = float(rng.uniform(1.5, 3.0))
@@ -54,6 +57,7 @@ def crossing_body(seed):
         along = axes_of(hour_angle_deg, declination_deg, (1, -1)[seed % 2])[0]
         level, ahead = math.hypot(along[0], along[1]), along[1] * y_mm
         length_mm = (math.sqrt(ahead**2 + level**2 * (radius_mm**2 - y_mm**2)) - ahead) / level**2
+        length_mm = min(length_mm, body.front_mm / along[0])
         entry_mm = exit_mm * float(rng.choice([1.0, rng.uniform(1.2, 2.5)]))
         listed.append(
             Bore(
@@ -68,7 +72,6 @@ def crossing_body(seed):
             )
         )
     places = tuple(Channel(y, z, k, 0) for k, (y, z, _) in enumerate(facts))
-    body = Body(radius_mm, 4.0 * channels + 60.0)
     plan = Plan("apparent", 15.0, ())
     return Dial("crossing", (SKY, SKEW)[seed % 2], places, plan, body, tuple(listed))
 
@@ -110,6 +113,9 @@ def triangles_of(dial):
     # Facets as often outside the rim as inside it.
     radius *= math.sqrt(2 * (turn[1] - turn[0]) / (2 * math.sin(turn[1] - turn[0])))
     rim = np.column_stack((radius * np.cos(turn), radius * np.sin(turn)))
+    front = dial.body.front_mm
+    corner = math.sqrt(max(radius**2 - front**2, 0.0))
+    rim = np.concatenate((rim[rim[:, 0] <= front], [(front, -corner), (front, corner)]))
     ends = [np.column_stack((rim, np.full(len(rim), z))) for z in (-half_length, half_length)]
     wood = trimesh.convex.convex_hull(np.concatenate(ends))
     side = 1 if dial.site.latitude_deg >= 0 else -1
@@ -118,6 +124,10 @@ def triangles_of(dial):
         channel = dial.channels[bore.channel]
         at = np.array([0.0, channel.y_mm, channel.z_mm])
         voids.append(void_of(bore, at, side, dial.body.radius_mm + _BEYOND_MM))
+    for pocket in pockets(dial):
+        channel = dial.channels[pocket.channel]
+        at = np.array([0.0, channel.y_mm, channel.z_mm])
+        voids.append(void_of(pocket, at, side, pocket.length_mm))
     body = trimesh.boolean.difference([wood, *voids], engine="manifold")
     assert body.is_watertight
     assert 0 < body.volume < wood.volume
