@@ -39,8 +39,9 @@ def design_equation_of_time_s(site: Site, plan: Plan) -> float:
 def step_edges_deg(site: Site, plan: Plan, equation_of_time_s: float) -> NDArray[np.float64]:
     """Hour angles in degrees, positive after noon, at which the plan's steps begin.
 
-    Shape (steps + 1,): the last is the end of the last step. equation_of_time_s is
-    what design_equation_of_time_s gives. Zone time is standard time, never summer time.
+    Shape (steps + 1,): the last is the end of the last step; their mean lies within -180..180.
+    equation_of_time_s is what design_equation_of_time_s gives. Zone time is standard time,
+    never summer time.
     """
     starts_min = [step.start_min for step in plan.steps]
     edges_min = np.array([*starts_min, starts_min[-1] + plan.step_min])
@@ -49,9 +50,11 @@ def step_edges_deg(site: Site, plan: Plan, equation_of_time_s: float) -> NDArray
         ahead_deg += equation_of_time_s / 240
     if plan.kind == "zone":
         offset_h = site.standard_offset_h(plan.design_date or _ANY_DAY)
-        # A zone may count the other day, across the date line: only the nearer way matters.
-        ahead_deg += math.remainder(site.longitude_deg - 15 * offset_h, 360)
-    return edges_min / 4 - 180 + ahead_deg
+        ahead_deg += site.longitude_deg - 15 * offset_h
+    edges_deg = edges_min / 4 - 180 + ahead_deg
+    # Where a zone's noon is far from the Sun's, steps of its night may stand in daylight.
+    folded: NDArray[np.float64] = edges_deg - 360 * np.round(edges_deg.mean() / 360)
+    return folded
 
 
 @lru_cache(maxsize=16)

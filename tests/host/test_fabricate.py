@@ -19,7 +19,17 @@ import pytest
 from dialbench import __version__, dialfile
 from dialbench.dial import Body, Channel, Dial, Plan, Site, Step
 from dialbench.errors import UserError
-from dialbench.fabricate import base, carrier, drawing, drill, folder, parts, sheet, wiring
+from dialbench.fabricate import (
+    base,
+    carrier,
+    drawing,
+    drill,
+    folder,
+    parts,
+    sheet,
+    sheetpages,
+    wiring,
+)
 from dialbench.fabricate.fabricate import fabricate
 from dialbench.fabricate.workshop import Workshop
 from dialbench.fabricate.workshop import load as load_workshop
@@ -227,7 +237,7 @@ def test_an_interrupted_run_cleans_up_after_itself(tmp_path, monkeypatch):
     def stopped(*arguments):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(sheet, "pdf", stopped)
+    monkeypatch.setattr(sheetpages, "pdf", stopped)
     with pytest.raises(KeyboardInterrupt):
         fabricate(small(), tmp_path / "out", Workshop())
     assert list(tmp_path.iterdir()) == []

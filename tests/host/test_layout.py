@@ -52,6 +52,13 @@ def test_zone_time_allows_for_longitude_too():
     assert edges == pytest.approx([-1.4 - 1.0, -1.4 - 1.0 + 3.75], abs=1e-12)
 
 
+def test_daylight_in_the_night_of_a_far_off_zone():
+    site = replace(NORTH, zone="+09:00", longitude_deg=-16.4)
+    # 03:00 there is 18:00 UTC, and 16:54 by the local mean Sun.
+    edges = layout.step_edges_deg(site, plan("zone", "03:00", 1), 0.0)
+    assert edges == pytest.approx([73.6, 73.6 + 3.75])
+
+
 @pytest.mark.parametrize("day", [None, date(2025, 1, 10), date(2025, 7, 10)])
 @pytest.mark.parametrize(
     ("zone", "longitude_deg", "noon_deg"),

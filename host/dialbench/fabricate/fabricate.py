@@ -25,6 +25,7 @@ from dialbench.fabricate import (
     parts,
     picture,
     sheet,
+    sheetpages,
     solid,
     step,
     templates,
@@ -161,7 +162,7 @@ def fabricate(
         told = sheet.sections(dial, body, rows, plate, stand, workshop, shape.volume_mm3)
         (made / "assembly.md").write_bytes(sheet.markdown(dial, told))
         side = base.drawing(dial, stand, side_only=True)
-        (made / "assembly.pdf").write_bytes(sheet.pdf(dial, told, side, image))
+        (made / "assembly.pdf").write_bytes(sheetpages.pdf(dial, told, side, image))
         facts: dict[str, Any] = {"dial": dial.name, "hash": dial.hash, "version": __version__}
         if body is not dial:
             facts["body_hash"] = body.hash
