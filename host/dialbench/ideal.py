@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FORMAT = "4"  # changes with every change of what comes out here: kept borders rest on it
+FORMAT = "5"  # changes with every change of what comes out here: kept borders rest on it
 
 _PAIRS = 1 << 15  # pairs of a Sun and a bore worked on together: stays in the cache
 _TINY = 1e-12

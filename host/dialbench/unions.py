@@ -3,7 +3,9 @@
 Of two slots the Sun lights the exit from one side through the one it leaves, from the other
 side through the one it enters: at any one place of the Sun's disc the best slot on either
 side counts, and the two add up to at most 1. Across the disc that is smooth from one bend to
-the next, and there a Gauss rule of few points is exact.
+the next, and there a Gauss rule of few points is exact. That takes for granted that the ends
+of the slots in declination all keep light out on the same side; where the Sun stands beyond
+the upper end of one and beyond the lower end of another, points of the disc are summed.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from functools import partial
+from functools import cache, partial
 from itertools import combinations
 
 import numpy as np
@@ -26,6 +28,7 @@ Bools = NDArray[np.bool_]
 _STRIPS = 7  # from bend to bend
 _CHORDS = 64  # of a round exit
 _RINGS, _SPOKES = 4, 12  # points of the disc for round bores
+_MORE_RINGS, _MORE_SPOKES = 8, 24  # and for slots that face each other
 _LEAST = 1e-9  # what lies between bends that fall together but for rounding is no piece
 
 
@@ -70,13 +73,19 @@ def together(of: Joint, lit: Floats, is_round: Bools, cut: Bools, starts: Ints) 
     size = np.diff(first, append=len(lit))
     best, every = (how.reduceat(lit, first) for how in (np.maximum, np.add))
     rounded = is_round[order][first]
-    tall = ~np.logical_or.reduceat(cut[order], first)
+    cut = cut[order]
+    tall = ~np.logical_or.reduceat(cut, first)
+    below, above = (
+        np.logical_or.reduceat(cut & end, first) for end in _beyond_ends(of.rows(order))
+    )
+    facing = ~tall & below & above
     found = best.copy()
     for count in np.unique(size[size > 1]).tolist():
         for some, how in (
             (rounded, rounds),
             (tall & ~rounded, partial(slots, tall=True)),
-            (~tall & ~rounded, partial(slots, tall=False)),
+            (~tall & ~facing & ~rounded, partial(slots, tall=False)),
+            (facing & ~rounded, facing_slots),
         ):
             which = np.flatnonzero(some & (size == count))
             if len(which):
@@ -88,8 +97,21 @@ def together(of: Joint, lit: Floats, is_round: Bools, cut: Bools, starts: Ints) 
     return total
 
 
+def _seen(of: Joint, way: Floats) -> tuple[Floats, Floats]:
+    """Slopes one way of the middle of the disc, and from there to its rim."""
+    slope: Floats = way / of.along
+    return slope, of.semidiameter / of.along * np.sqrt(1 + slope * slope)
+
+
+def _beyond_ends(of: Joint) -> tuple[Bools, Bools]:
+    """Of slots (n,), whether some of the disc stands beyond their lower end, and their upper."""
+    rise, lift = _seen(of, of.beside)
+    end = np.tan(of.opening / 2)
+    return rise - lift < -end, rise + lift > end
+
+
 def slots(of: Joint, tall: bool) -> Floats:
-    """Lit by slots; tall: none of them is cut in declination."""
+    """Lit by slots that do not face each other; tall: none of them is cut in declination."""
     pieces = _Pieces.of(of, _bends(of, tall))
     for one, other in combinations(range(of.exit.shape[1]), 2):
         # Of two that dim towards the same side the one may begin to outshine the other.
@@ -215,10 +237,32 @@ def _both_sides(width: Floats, on_right: Bools) -> Floats:
     return sides[0] + sides[1]
 
 
+def facing_slots(of: Joint) -> Floats:
+    """Slots of which some are cut by their lower ends and some by their upper, to about 0.0002.
+
+    Through each a ray lights a corner of the exit: from one wall so wide, from one end so high.
+    """
+    (slope, blur), (rise, lift) = (_seen(of, way) for way in (of.across, of.beside))
+    total = np.zeros(len(of.exit))
+    for x, y, light in _disc_points(_MORE_RINGS, _MORE_SPOKES):
+        tan_u, tan_v = slope + blur * x, rise + lift * y
+        width = bores.slit(tan_u, of.exit, of.entry, of.length, (of.late, of.early))
+        tall = of.exit + 2 * of.length * np.tan(of.opening / 2)
+        height = bores.slit(tan_v, of.exit, tall, of.length)
+        low, high = np.where(tan_v > 0, 0.0, 1 - height), np.where(tan_v > 0, height, 1.0)
+        # From each height at which one of them begins or ends to the next.
+        steps = np.sort(np.concatenate((low, high), axis=1), axis=1)
+        for begin, end in zip(steps.T[:-1], steps.T[1:], strict=True):
+            middle = (begin + end)[:, None] / 2
+            seen = np.where((low <= middle) & (middle <= high), width, 0.0)
+            right, left = ((seen * side).max(axis=1) for side in (tan_u >= 0, tan_u < 0))
+            total += light * (end - begin) * np.minimum(right + left, 1.0)
+    return total
+
+
 def rounds(of: Joint) -> Floats:
     """Round bores: by points of the disc and chords of the exit, to about 0.001."""
-    slope, rise = of.across / of.along, of.beside / of.along
-    blur, lift = (of.semidiameter / of.along * np.sqrt(1 + each * each) for each in (slope, rise))
+    (slope, blur), (rise, lift) = (_seen(of, way) for way in (of.across, of.beside))
     radius, entry = of.exit[:, :1] / 2, of.entry[:, None] / 2
     node, weight = np.polynomial.legendre.leggauss(_CHORDS)
     # Evenly by angle round the exit's rim: chords have no kink there.
@@ -226,7 +270,7 @@ def rounds(of: Joint) -> Floats:
     share = weight / 2 * np.cos(np.pi / 2 * node) / radius
     height, half = height[..., None], half[..., None]
     total = np.zeros(len(radius))
-    for x, y, light in _disc_points():
+    for x, y, light in _disc_points(_RINGS, _SPOKES):
         tan_u, tan_v = slope + blur * x, rise + lift * y
         aside = np.maximum(np.hypot(tan_u, tan_v), 1e-12)
         tilt = (of.tilt_u * tan_u + of.tilt_v * tan_v) / aside
@@ -249,15 +293,16 @@ def _covered(low: Floats, high: Floats) -> Floats:
     return found
 
 
-def _disc_points() -> list[tuple[float, float, float]]:
+@cache
+def _disc_points(rings: int, spokes: int) -> list[tuple[float, float, float]]:
     """Points of the darkened disc in solar radii, with their share of its light."""
-    node, weight = np.polynomial.legendre.leggauss(_RINGS)
+    node, weight = np.polynomial.legendre.leggauss(rings)
     mu = (node + 1) / 2
     ring = weight * mu * (0.4 + 0.6 * mu)
     ring /= ring.sum()
-    turns = 2 * np.pi * (np.arange(_SPOKES) + 0.5) / _SPOKES
+    turns = 2 * np.pi * (np.arange(spokes) + 0.5) / spokes
     return [
-        (r * math.cos(turn), r * math.sin(turn), light / _SPOKES)
+        (r * math.cos(turn), r * math.sin(turn), light / spokes)
         for r, light in zip(np.sqrt(1 - mu * mu).tolist(), ring.tolist(), strict=True)
         for turn in turns.tolist()
     ]

@@ -19,6 +19,7 @@ from dialcore.crossing import THRESHOLDS
 SECOND_US = 1_000_000
 FEW, MORE = direct_light.disc(8, 24), direct_light.disc(15, 45)
 FEW_OFF, MORE_OFF = 0.02, 5e-4  # at most what they miss; measured 0.0007 and 0.0003
+MANY = direct_light.disc(40, 120)  # where bores join and all of the disc's points take too long
 # How far beyond a threshold a lit fraction may go for a pair of crossings that only one of
 # the two has: what parts the closed forms from points of the disc, for a bore by itself,
 # for slots partly shut and for round bores that join (dialbench.unions says so of itself).
@@ -166,12 +167,13 @@ def deepest(scan, level, alone):
     """
     if len(alone) % 2:
         return 1.0
+    points = MANY if len(scan.bores) > 1 else None
     depth = 0.0
     for one, other in zip(alone[::2], alone[1::2], strict=True):
         if (one[1] == other[1]) == (one[2] == other[2]):
             return 1.0
         between_us = np.linspace(one[0], other[0], 41).astype(np.int64)
-        depth = max(depth, np.abs(scan.lit(between_us) - level).max())
+        depth = max(depth, np.abs(scan.lit(between_us, points) - level).max())
     return depth
 
 
