@@ -71,8 +71,9 @@ def short(monkeypatch):
     monkeypatch.setattr(search, "_DEPTHS", 3)
     monkeypatch.setattr(search, "_LOOKS_AT_SCALE", 3)
     monkeypatch.setattr(search, "_FINALISTS", 1)
-    monkeypatch.setattr(search, "_CLOSELY", (3, 1))
-    monkeypatch.setattr(search, "_ROUGHLY", (2, 1))
+    monkeypatch.setattr(search, "_FINALISTS_AT_SCALE", 1)
+    monkeypatch.setattr(search, "_CLOSELY", (3, 1, 5))
+    monkeypatch.setattr(search, "_ROUGHLY", (2, 1, 0))
 
 
 def test_a_fan_is_what_a_channel_is_lit_for_on_end():

@@ -20,7 +20,7 @@ from dialbench.optimise.design import (
     drawn,
     edges_deg,
 )
-from dialbench.optimise.trial import Trial
+from dialbench.optimise.trial import Trial, looked_at
 from dialbench.optimise.trim import trimmed
 from dialbench.pockets import pockets
 from dialbench.wish import Wish
@@ -79,11 +79,24 @@ class Outcome:
         return cls(**facts)
 
 
-def tried(wish: Wish, design: Design, declinations_deg: Sequence[float], rounds: int) -> Outcome:
-    """The outcome of a design trimmed for some rounds."""
+def tried(
+    wish: Wish,
+    design: Design,
+    declinations_deg: Sequence[float],
+    rounds: int,
+    proof_deg: Sequence[float] = (),
+) -> Outcome:
+    """The outcome of a design trimmed for some rounds.
+
+    proof_deg: other declinations, many, at which its figures are taken once that is done: some
+    ghosts show within a degree only.
+    """
     try:
         trims, trial = trimmed(wish, design, declinations_deg, rounds)
-        return of(design, drawn(wish, design, trims), trims, trial, edges_deg(wish))
+        dial, edges = drawn(wish, design, trims), edges_deg(wish)
+        if len(proof_deg):
+            trial = looked_at(dial, edges, proof_deg)
+        return of(design, dial, trims, trial, edges)
     except Infeasible as reason:
         return Outcome(design, reason=str(reason))
 

@@ -29,20 +29,20 @@ from dialbench.optimise.outcome import Outcome, merit, shortfalls, tried
 from dialbench.rays import stray
 from dialbench.wish import Envelope, Wish
 
-FORMAT = f"1-{ideal.FORMAT}-{stray.FORMAT}"
+FORMAT = f"2-{ideal.FORMAT}-{stray.FORMAT}"
 
 Progress = Callable[[str, float, str], None]
 
 _DEPTHS = 8  # of the wide look
 _LOOKS = 96  # downhill, at most
 _LOOKS_AT_SCALE = 16  # the same in another envelope
-_FINALISTS = 4
-_ROUGH_GHOST, _CLOSE_GHOST = 0.5, 0.7  # of the limit: what looks may show
+_FINALISTS, _FINALISTS_AT_SCALE = 4, 2
+_ROUGH_GHOST, _CLOSE_GHOST = 0.5, 0.75  # of the limit: what looks may show
 _BATCH = 8
 _STEP, _LEAST_STEP = 0.12, 0.01  # of each number, as a share of it
 _MERGED = (1, 2, 4)
-# Declinations of a look, and rounds of trimming: a rough one, a close one.
-_ROUGHLY, _CLOSELY = (4, 1), (13, 3)
+# Declinations of a look, rounds of trimming, declinations of the proof at the end.
+_ROUGHLY, _CLOSELY = (4, 1, 0), (13, 3, 64)
 
 
 def declinations_deg(wish: Wish, count: int) -> tuple[float, ...]:
@@ -111,19 +111,20 @@ def load(file: Path) -> dict[str, Outcome]:
 
 def best_of(search: Search) -> Outcome:
     """The best design of the search's wish, its edges closely set."""
-    return _best_within(search, search.wish, _LOOKS, (), "layout", (0.0, 0.7))
+    return _best_within(search, search.wish, (_LOOKS, _FINALISTS), (), "layout", (0.0, 0.7))
 
 
 def _best_within(
     search: Search,
     wish: Wish,
-    most: int,
+    most: tuple[int, int],
     more: Sequence[Design],
     label: str,
     share: tuple[float, float],
 ) -> Outcome:
-    """A wide look over depths (and at `more`), at most `most` looks downhill from the best of
-    it, and a close look at the best few of all."""
+    """A wide look over depths (and at `more`), looks downhill from the best of it, and close
+    looks at the best of all. most: how many of these, and of those."""
+    downhill, finalists = most
     wide = [d for depth in _depths(wish) if (d := widest(wish, _start(wish, depth))) is not None]
     wide += more
     if not wide:
@@ -134,7 +135,7 @@ def _best_within(
         return merit(rough, found)
 
     def told(done: int) -> None:
-        part = done / (most + len(wide) + _BATCH)
+        part = done / (downhill + len(wide) + _BATCH)
         search.progress(
             "layout",
             share[0] + part * (share[1] - share[0]),
@@ -146,7 +147,7 @@ def _best_within(
     told(len(seen))
     rng = np.random.default_rng(wish.seed)
     step, looked = _STEP, 0
-    while step >= _LEAST_STEP and looked < most and not search.late:
+    while step >= _LEAST_STEP and looked < downhill and not search.late:
         found = search.batch(wish, [_beside(rng, wish, best.design, step) for _ in range(_BATCH)])
         seen += found
         looked += len(found)
@@ -157,15 +158,15 @@ def _best_within(
             step /= 2
         told(len(seen))
     designs = list(dict.fromkeys(o.design for o in sorted(seen, key=worth, reverse=True)))
-    close = search.batch(wish, designs[:_FINALISTS], closely=True)
+    close = search.batch(wish, designs[:finalists], closely=True)
     return max(close, key=lambda outcome: merit(_held(wish, _CLOSE_GHOST, 0.0), outcome))
 
 
 def _held(wish: Wish, ghost: float, wrong: float) -> Wish:
     """The wish as looks are held to it, which are good to some hundredths.
 
-    They see some declinations only, so the worst ghost escapes them: they must keep below a
-    share of its limit. And of wrong light rough ones leave what closely set edges take away.
+    They see some declinations only, and the Sun's disc as a line, so the worst ghost escapes
+    them: they must keep below a share of its limit. And of wrong light rough ones leave what closely set edges take away.
     """
     limits = wish.limits
     return replace(
@@ -210,7 +211,8 @@ def _at_scale(search: Search, best: Outcome, scale: float, share: tuple[float, f
         stagger_mm=_whole(wish, of.stagger_mm * scale),
     )
     more = [] if best.reason or wish.process.kind == "drill" else [alike]
-    return _best_within(search, wish, _LOOKS_AT_SCALE, more, f"size {scale:.0%}", share)
+    most = _LOOKS_AT_SCALE, _FINALISTS_AT_SCALE
+    return _best_within(search, wish, most, more, f"size {scale:.0%}", share)
 
 
 def least_scale(search: Search, best: Outcome, most: float = 8.0) -> Size | None:
@@ -368,8 +370,14 @@ def _told(found: Outcome) -> str:
 
 def look(wish: Wish, design: Design, closely: bool) -> Outcome:
     """One look."""
-    count, rounds = _CLOSELY if closely else _ROUGHLY
-    return tried(wish, design, declinations_deg(wish, count), rounds)
+    count, rounds, proof = _CLOSELY if closely else _ROUGHLY
+    return tried(
+        wish,
+        design,
+        declinations_deg(wish, count),
+        rounds,
+        declinations_deg(wish, proof) if proof else (),
+    )
 
 
 def _left_alone() -> None:
