@@ -89,6 +89,8 @@ def gets_out(holes, start, way, step_mm, front_mm):
     x, y, z = points.T
     wood = (x >= 0) & (x <= front_mm) & (x * x + y * y <= RADIUS_MM**2)
     points = points[wood & (np.abs(z) <= LENGTH_MM / 2)]
+    if not len(points):
+        return False  # along behind the face, where the sensors are held
     for hole in holes:
         points = points[~hole.holds(points)]
         if not len(points):

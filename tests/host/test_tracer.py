@@ -165,6 +165,14 @@ def test_dark_from_behind_and_without_bores():
     assert not lit(Tracer(dial()), np.linspace(-90, 90, 91), 0.0, DISC).any()
 
 
+def test_no_light_comes_along_behind_the_face_from_beyond_the_rim():
+    """Half of the exit of a slanting bore lies behind the face: near the rim the Sun in the
+    plane of the face would see it, were it not for what holds the sensors."""
+    near_the_rim = Tracer(dial(bore(hour_angle_deg=50.0), places=((55.0, 0.0),)))
+    assert not lit(near_the_rim, np.linspace(-90, -80, 101), 0.0, DISC).any()
+    assert not lit(near_the_rim, np.linspace(80, 90, 101), 0.0, DISC).any()
+
+
 # Two bores that cross, worked out by hand in the plane of the equator.
 
 TAPER, WIDENING = 0.44, 0.45  # half-width gained per mm: the dark channel's bore, the other's

@@ -102,6 +102,7 @@ class Ways:
         v = self._voids
         bores = len(v.half)
         end = np.maximum(0.0, -start[0] / np.maximum(towards[0], 1e-30))
+        out = np.where(end < out, out, np.inf)  # none from behind the face: see Tracer
         going = np.arange(len(end))
         while len(going):
             x, y, z = (

@@ -284,6 +284,9 @@ class Tracer:
         lit = np.zeros(len(pair), np.bool_)
         name = np.arange(len(pair))
         end = np.maximum(0.0, -start[0] / towards[0])
+        # An exit lies partly behind the face, and what holds the sensors lies behind it too: no
+        # light comes along there from beyond the rim.
+        out = np.where(end < out, out, np.inf)
         far = 2 * (self._radius + self._half_length)
         low = pairs.pair * far + np.maximum(pairs.low, 0.0)
         high = pairs.pair * far + np.minimum(pairs.high, far)
