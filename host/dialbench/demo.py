@@ -85,7 +85,7 @@ def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
     if settings.sky_file is None:
         sky = clouds.Invented(settings.seed) if settings.clouds else clouds.Clear()
         return sky, dialfile.demo(), DAY
-    measured = clouds.measured(settings.sky_file)
+    measured, dial = clouds.measured(settings.sky_file), dialfile.demo()
     if settings.days != 1:
         raise UserError("--sky holds one day of measurements: leave --days at 1")
     pressure_mbar, temperature_C = standard_air(measured.elevation_m)
@@ -94,30 +94,39 @@ def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
         latitude_deg=measured.latitude_deg,
         longitude_deg=measured.longitude_deg,
         elevation_m=measured.elevation_m,
-        zone=_nearest_zone(measured.longitude_deg),
+        zone=_zone(round(4 * (measured.longitude_deg - _ahead_deg(dial)))),
         pressure_mbar=pressure_mbar,
         temperature_C=temperature_C,
     )
-    return measured, dialfile.placed(dialfile.DEMO, site), measured.date
+    if site.hemisphere != dial.site.hemisphere:
+        raise UserError(
+            f"--sky {settings.sky_file}: was measured beyond the equator, where the demo dial's "
+            "bores would point the wrong way; give a file of this side"
+        )
+    return measured, replace(dial, site=site), measured.date
 
 
-def _nearest_zone(longitude_deg: float) -> str:
-    """The offset in whole hours whose meridian is nearest, such as "-07:00"."""
-    hours = round(longitude_deg / 15)
-    return f"{'-' if hours < 0 else '+'}{abs(hours):02}:00"
+# Elsewhere the demo dial's bores meet the Sun at the times of its plan only where the meridian
+# of the zone is as far off as at home.
+
+
+def _ahead_deg(dial: Dial) -> float:
+    """How far east of its zone's meridian a dial is laid out to stand."""
+    return dial.site.longitude_deg - 15 * dial.site.standard_offset_h(DAY)
+
+
+def _zone(offset_min: int) -> str:
+    """Such as "-07:00"."""
+    return f"{'-' if offset_min < 0 else '+'}{abs(offset_min) // 60:02}:{abs(offset_min) % 60:02}"
 
 
 def in_daylight(utc_us: int) -> Dial:
-    """The demo dial, set up at the longitude where it is mid-morning at utc_us."""
+    """The demo dial, set up where it is about ten in the morning at utc_us."""
     dial = dialfile.demo()
-    day_h = utc_us / 3.6e9 % 24
-    longitude_deg = ((10.0 - day_h) * 15 + 180) % 360 - 180
-    site = replace(
-        dial.site,
-        longitude_deg=round(longitude_deg, 4),
-        zone=_nearest_zone(longitude_deg),
-    )
-    return dialfile.placed(dialfile.DEMO, site)
+    hours = (round(10 - utc_us / 3.6e9) + 12) % 24 - 12
+    longitude_deg = (15 * hours + _ahead_deg(dial) + 180) % 360 - 180
+    site = replace(dial.site, longitude_deg=round(longitude_deg, 4), zone=_zone(60 * hours))
+    return replace(dial, site=site)
 
 
 def run(settings: Settings, progress: Progress) -> Result:

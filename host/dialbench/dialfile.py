@@ -58,22 +58,14 @@ def demo() -> Dial:
     return load(DEMO)
 
 
-def placed(source: Source, site: Site) -> Dial:
-    """A dial.toml's dial with its generated bores laid out anew for another site.
+def parse(text: str, name: str) -> Dial:
+    """The dial of a dial.toml's text; name stands for the file in messages.
 
-    DialFileError for listed bores: they were made for their own site.
-    """
-    return parse(_text(source), str(source), site)
-
-
-def parse(text: str, name: str, site: Site | None = None) -> Dial:
-    """The dial of a dial.toml's text, at site if one is given (see placed).
-
-    name stands for the file in messages. Raises DialFileError.
+    Raises DialFileError.
     """
     document = _table(text, name)
     try:
-        return _dial(document, site)
+        return _dial(document)
     except DialError as error:
         raise DialFileError([f"{inert(name)}: {problem}" for problem in error.problems]) from None
 
@@ -100,7 +92,7 @@ def _table(text: str, name: str) -> dict[str, Any]:
         raise DialFileError([str(error)]) from None
 
 
-def _dial(document: dict[str, Any], site: Site | None) -> Dial:
+def _dial(document: dict[str, Any]) -> Dial:
     """The dial of a parsed document; DialError with every mistake."""
     single = dialmodel.problems_in(document)
     sound = Sound(document, frozenset(path for path, _ in single))
@@ -111,15 +103,13 @@ def _dial(document: dict[str, Any], site: Site | None) -> Dial:
         *_face_problems(sound),
         *_bore_problems(sound),
     ]
-    if site is not None and "bore" in document:
-        crossed.append("bore: bores listed one by one belong to their own site; write [bores]")
     if crossed or any(path[0] in _GEOMETRY for path, _ in single):
         raise DialError(problems + crossed)
     # Whether the bores fit does not hang on name and format: look at it whatever those are.
     geometry = {key: document[key] for key in _GEOMETRY if key in document}
     checked = DialDocument.model_validate({"format": 1, "name": "unnamed", **geometry})
     try:
-        dial = _build(checked, site or sitefile.site_of(checked.site), str(document.get("name")))
+        dial = _build(checked, sitefile.site_of(checked.site), str(document.get("name")))
     except DialError as error:
         problems += error.problems
     if problems:

@@ -20,6 +20,7 @@ from dialbench.virtual import clouds
 from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
 
+UNIFORM = Path(__file__).parents[1] / "data" / "uniform.toml"
 MEASURED = Path(__file__).parents[1] / "data" / "surfrad-slv16001.dat"
 
 
@@ -35,7 +36,7 @@ def clear(tmp_path_factory: pytest.TempPathFactory) -> demo.Result:
 def test_a_clear_day_comes_as_predicted(clear: demo.Result) -> None:
     facts = clear.as_dict()
     count = facts["crossings"]
-    assert count["predicted"] > 2000
+    assert count["predicted"] > 400
     assert count["matched"] >= 0.995 * (count["matched"] + count["missed"])
     assert count["unexpected"] == 0
     assert facts["records_lost"] == 0
@@ -50,10 +51,17 @@ def test_the_firmware_ran_in_a_boards_memory(clear: demo.Result) -> None:
     assert 0 < clear.heap_limit_bytes <= 131072
 
 
-def test_the_log_is_compact(clear: demo.Result) -> None:
-    """At most 4 bytes a crossing, all told."""
-    logged = sum(p.stat().st_size for p in (clear.folder / "board" / "log").iterdir())
-    assert logged <= 4 * clear.as_dict()["crossings"]["measured"]
+def test_the_log_is_compact(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At most 4 bytes a crossing, all told, on a dial that has some to tell.
+
+    Of a bore for every step, it has six times as many as one whose channels stay lit.
+    """
+    monkeypatch.setattr(dialfile, "demo", lambda: dialfile.load(UNIFORM))
+    busy = demo.run(demo.Settings(tmp_path / "demo"), quiet)
+    logged = sum(p.stat().st_size for p in (busy.folder / "board" / "log").iterdir())
+    crossings = busy.as_dict()["crossings"]["measured"]
+    assert crossings > 2000
+    assert logged <= 4 * crossings
 
 
 def test_the_same_seed_gives_the_same_figures(clear: demo.Result, tmp_path: Path) -> None:
@@ -135,7 +143,7 @@ def test_observed_time_is_the_files_time_of_direct_sun(measured_day: demo.Result
 def test_under_the_measured_sky_nothing_is_invented(measured_day: demo.Result) -> None:
     comparison = measured_day.analysis.comparison
     assert comparison.counts["unexpected"] == 0
-    assert comparison.counts["matched"] > 1500
+    assert comparison.counts["matched"] > 400
     sky = clouds.measured(MEASURED)
     for utc_us in comparison.predicted.utc_us[comparison.kind == MISSED]:
         around = utc_us + np.arange(-60, 61, 5) * 1_000_000
@@ -160,7 +168,7 @@ def test_several_days_are_one_log(tmp_path: Path) -> None:
 def test_a_log_of_two_dials_is_not_judged_as_one(tmp_path: Path) -> None:
     """A board that was set up for another dial keeps its old pages: they are left out."""
     first = dialfile.demo()
-    second = dialfile.placed(dialfile.DEMO, replace(first.site, longitude_deg=-17.9))
+    second = replace(first, site=replace(first.site, longitude_deg=-17.9))
     noon_us = to_us(datetime(2027, 4, 16, 12, 30, tzinfo=UTC))
     with Store.open(tmp_path / "store.sqlite") as store:
         for dial in (first, second):
@@ -179,5 +187,5 @@ def test_a_log_of_two_dials_is_not_judged_as_one(tmp_path: Path) -> None:
         assert f"another dial: boot {other}" in found.sentences[-1]
         count = found.comparison.counts
         assert count["unexpected"] == count["missed"] == 0
-        assert count["matched"] > 100
+        assert count["matched"] > 30
         assert 0.9 < found.comparison.observed_hours < 1.1

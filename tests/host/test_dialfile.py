@@ -137,7 +137,8 @@ def test_the_demo_dial_loads():
     assert dial.site.name == "Gannet Holm"
     assert (dial.site.latitude_deg, dial.site.longitude_deg) == (41.2, -16.4)
     assert (len(dial.channels), len(dial.plan.steps)) == (33, 28)
-    assert len(dial.bores) == sum(len(step.channels) for step in dial.plan.steps)
+    assert {bore.channel for bore in dial.bores} == set(range(33))
+    assert (dial.limits.duty, dial.limits.wrong, dial.limits.ghost) == (0.95, 0.0, 0.05)
 
 
 def test_a_plan_without_a_design_date_never_loads_the_ephemeris():
@@ -539,28 +540,13 @@ def test_no_junk_in_any_place_is_more_than_a_problem(data):
             place = place[key]
         place[key] = copy.deepcopy(data.draw(JUNK))
     try:
-        dial = dialfile._dial(document, None)
+        dial = dialfile._dial(document)
     except DialError as error:
         assert error.problems
         assert all(re.match(r"[\w.-]+: ", p) and p.isprintable() for p in error.problems)
         assert len(set(error.problems)) == len(error.problems)
     else:
         assert dialfile.parse(dialfile.dump(dial), "my.toml") == dial
-
-
-def test_a_dial_is_laid_out_anew_at_another_site(tmp_path):
-    path = tmp_path / "dial.toml"
-    path.write_text(GENERATED)
-    south = Site("Elsewhere", -37.7, 105.92, 2317.0, "+07:00", 770.0, -5.0)
-    here, there = dialfile.load(path), dialfile.placed(path, south)
-    assert there.site == south
-    assert (there.channels, there.plan, there.body) == (here.channels, here.plan, here.body)
-    moved = {round(b.hour_angle_deg - a.hour_angle_deg, 9)
-             for a, b in zip(here.bores, there.bores, strict=True)}  # fmt: skip
-    assert moved == {round((105.92 - 105) - (-16.4 + 15), 9)}
-    path.write_text(LISTED)
-    with pytest.raises(dialfile.DialFileError, match=r"dial.toml: bore: .* their own site"):
-        dialfile.placed(path, south)
 
 
 def test_json_schema_describes_every_field_and_refuses_others():

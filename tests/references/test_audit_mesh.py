@@ -110,13 +110,13 @@ def through_triangles(dial, triangles, channel, place, k, points):
     return ~blocked(close, start, towards)
 
 
-def yes_and_no(dial, draws, rng):
+def yes_and_no(dial, triangles, draws, rng):
     """Of single rays, each (triangles', Tracer's, Ways') yes or no, and how lit its exit is.
 
     Two rays a draw, at a random instant of a random day, for a random channel: of any, or in
     every other group of draws only of those that are partly lit.
     """
-    triangles, light, time = triangles_of(dial), light_of(dial), plan_time(dial, 2027)
+    light, time = light_of(dial), plan_time(dial, 2027)
     days = [look(light, time, np.array([k])) for k in rng.integers(0, len(time.day), _DAYS)]
     found = []
     for group in range(draws // _AT_ONCE):
@@ -143,7 +143,7 @@ def yes_and_no(dial, draws, rng):
 
 
 def check_rays(dial, draws, seed):
-    found = yes_and_no(dial, draws, np.random.default_rng(seed))
+    found = yes_and_no(dial, triangles_of(dial), draws, np.random.default_rng(seed))
     rays = 2 * len(found)
     assert rays >= 2 * draws - 2 * _AT_ONCE
     lit = found[:, 0].sum() / rays
