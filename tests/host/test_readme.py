@@ -17,4 +17,4 @@ def test_the_example_for_python_runs(capsys):
     exec(textwrap.dedent("\n".join(block)), {})  # noqa: S102
     shown = capsys.readouterr().out.splitlines()
     assert shown[0].startswith("[") and shown[1].endswith(" spans")
-    assert int(shown[1].split()[0]) == 3 * 530
+    assert int(shown[1].split()[0]) == 3 * 73
