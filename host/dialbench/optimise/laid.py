@@ -91,6 +91,8 @@ class Laid:
         )
 
     def _larger(self) -> str:
+        if self.least is None and self.cut_short:
+            return "Whether a larger envelope would meet it was not looked for to the end."
         if self.least is None:
             return (
                 "No envelope up to eight times as large meets it either: ask for less, or allow "
