@@ -60,7 +60,7 @@ class Laid:
             value, limit = getattr(best, name), getattr(self.wish.limits, name)
             told.append(
                 f"The wish cannot be had in {box} with exits of {self.wish.process.exit_mm:g} mm: "
-                f"{_UNITS[name]} is {value:.4f} at best, asked for is {limit:g}. {self._why}"
+                f"{_UNITS[name]} is {value:.4g} at best, asked for is {limit:g}. {self._why(name)}"
             )
         if self.missed:
             told.append(self._larger())
@@ -71,8 +71,8 @@ class Laid:
             )
         return told
 
-    @property
-    def _why(self) -> str:
+    def _why(self, name: str) -> str:
+        """What keeps a limit from being met."""
         best = self.best
         if best.thin:
             return (
@@ -80,7 +80,7 @@ class Laid:
                 f"{self.wish.process.wall_mm:g} mm that can be made, so they do not exist: a deeper "
                 "body or a finer process would help."
             )
-        if best.duty_alone < (self.wish.limits.duty or 0.9):
+        if name == "duty" and best.duty_alone < (self.wish.limits.duty or 0.9):
             return (
                 "Even if no light strayed it would be no better: in a body so shallow for its exits "
                 "light comes and goes too slowly. A deeper body or a smaller exit would help."
