@@ -103,7 +103,13 @@ def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
             f"--sky {settings.sky_file}: was measured beyond the equator, where the demo dial's "
             "bores would point the wrong way; give a file of this side"
         )
-    return measured, replace(dial, site=site), measured.date
+    # What whole minutes of a zone leave over, the bores are turned by.
+    rest_deg = site.longitude_deg - 15 * site.standard_offset_h(measured.date) - _ahead_deg(dial)
+    bores = tuple(
+        replace(bore, hour_angle_deg=round(bore.hour_angle_deg + rest_deg, 4))
+        for bore in dial.bores
+    )
+    return measured, replace(dial, site=site, bores=bores), measured.date
 
 
 # Elsewhere the demo dial's bores meet the Sun at the times of its plan only where the meridian

@@ -177,7 +177,8 @@ class Limits:
     share of it in which a channel is lit that should be dark; ghost: most light on a channel
     whose own bores are dark; contrast: least ratio, in the middle of a step, of the dimmest
     channel that should be lit to the brightest that should not; hamming: least number of
-    channels in which two of the plan's faces differ.
+    channels in which two of the plan's faces differ; season_deg: the Sun's declinations, lowest
+    and highest, between which all that is asked, None for the whole year.
     """
 
     duty: float | None = None
@@ -185,6 +186,7 @@ class Limits:
     ghost: float | None = None
     contrast: float | None = None
     hamming: int | None = None
+    season_deg: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -102,6 +102,7 @@ def _dial(document: dict[str, Any]) -> Dial:
         *_plan_problems(sound),
         *_face_problems(sound),
         *_bore_problems(sound),
+        *sitefile.season_problems(sound, "limits"),
     ]
     if crossed or any(path[0] in _GEOMETRY for path, _ in single):
         raise DialError(problems + crossed)
@@ -212,7 +213,13 @@ def _build(document: DialDocument, site: Site, name: str) -> Dial:
     plan = Plan(table.time, table.step_min, steps, table.design_date)
     made = document.body
     body = Body(made.radius_mm, made.length_mm, made.depth_mm, made.wall_mm or 0.0)
-    limits = Limits(**document.limits.model_dump()) if document.limits else Limits()
+    limits = Limits()
+    if document.limits is not None:
+        asked = document.limits
+        season_deg = (
+            None if asked.season_deg is None else (asked.season_deg[0], asked.season_deg[1])
+        )
+        limits = Limits(**{**asked.model_dump(), "season_deg": season_deg})
     if document.bores is not None:
         rule = document.bores
         bores = layout.uniform(
@@ -290,6 +297,6 @@ def _entries(value: Site | Channel | Body | Limits | Bore, leave_out: str = "") 
             yield _entry(item.name, found)
 
 
-def _entry(key: str, value: str | float | list[int]) -> str:
+def _entry(key: str, value: str | float | list[int] | tuple[float, float]) -> str:
     """One line of TOML; printable strings, finite numbers and lists are spelt as in JSON."""
     return f"{key} = {json.dumps(value, ensure_ascii=False)}"

@@ -27,6 +27,7 @@ MAX_CHANNELS = 128
 MAX_STEPS = 96
 MAX_BORES = 20_000
 MAX_HORIZON = 720
+LARGEST_DEG = 23.5  # a declination that the Sun never passes
 
 
 def _printable(text: str) -> str:
@@ -63,6 +64,7 @@ Size = Annotated[float, Field(gt=0, le=10_000)]
 Place = Annotated[float, Field(ge=-10_000, le=10_000)]
 Cell = Annotated[int, Field(ge=0, le=999)]
 ChannelNumber = Annotated[int, Field(ge=0, lt=MAX_CHANNELS)]
+Declination = Annotated[float, Field(ge=-LARGEST_DEG, le=LARGEST_DEG)]
 Opening = Annotated[float, Field(gt=0, lt=180)]
 
 _SIZE = "more than 0 and at most 10000"
@@ -242,6 +244,13 @@ class LimitsTable(Table):
         ge=0,
         le=MAX_CHANNELS,
         description=f"the least number of channels in which two faces differ, 0 to {MAX_CHANNELS}",
+    )
+    season_deg: list[Declination] | None = Field(
+        None,
+        min_length=2,
+        max_length=2,
+        description=f"a list of two declinations in degrees, -{LARGEST_DEG} to {LARGEST_DEG}, the "
+        "lower first: only days with the Sun between them count; left out, the whole year",
     )
 
 

@@ -107,10 +107,11 @@ def plan_faults(start: str | None, step_min: float | None, steps: int | None) ->
     room = int((_DAY_MIN - minutes_of(start)) / step_min + 1e-9)
     if steps <= room:
         return []
+    mend = f"at most {room} or an earlier start" if room else "an earlier start"
     return [
         (
             f"plan.steps: {steps} steps of {step_min:g} min from {start} run past midnight; "
-            f"write at most {room} or an earlier start"
+            f"write {mend}"
         )
     ]
 

@@ -35,3 +35,10 @@ def site_of(table: SiteTable) -> Site:
         temperature_C=temperature_C if table.temperature_C is None else table.temperature_C,
         horizon=tuple((point.azimuth_deg, point.altitude_deg) for point in table.horizon or ()),
     )
+
+
+def season_problems(sound: Sound, table: str) -> Iterator[str]:
+    """Why a table's season_deg is none."""
+    low, high = sound(table, "season_deg", 0), sound(table, "season_deg", 1)
+    if None not in (low, high) and low > high:
+        yield f"{table}.season_deg: is [{shown(low)}, {shown(high)}]; write the lower one first"

@@ -9,5 +9,9 @@ from pathlib import Path
 def write(path: Path, text: str) -> None:
     """Put a file of UTF-8 text in its place in one step; for one writer at a time."""
     part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, path)
+    try:
+        part.write_text(text, encoding="utf-8")
+        os.replace(part, path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise

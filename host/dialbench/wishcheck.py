@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 SUN_DEG = 0.533  # the disc's width at 1 au: twice 959.63" (from memory)
 # At the equator the disc passes an edge in SUN_DEG / 15 h = 2.13 min; under the Sun's
 # greatest declination in January in 2.36.
-LEAST_STEP_MIN = 2.2
+LEAST_STEP_MIN = 2.4
 
 _HALF_LIT = 0.4040  # of a straight round bore: L tan(a) / D under which half its exit is lit
 _NAMED = 8  # steps named in one sentence
@@ -110,7 +110,7 @@ def _short(plan: Plan) -> Iterator[str]:
     if plan.step_min < LEAST_STEP_MIN:
         yield (
             f"plan.step_min: is {plan.step_min:g}, but the Sun's disc is {SUN_DEG:.2f} deg wide and "
-            f"takes {SUN_DEG * 4:.1f} min to pass an edge, so that no channel can be fully lit "
+            f"takes up to {LEAST_STEP_MIN:g} min to pass an edge, so that no channel can be fully lit "
             f"within it; write at least {LEAST_STEP_MIN:g}"
         )
 

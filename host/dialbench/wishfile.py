@@ -22,7 +22,7 @@ from dialbench import face, layout, sitefile, tomlfile, wishcheck, wishmodel
 from dialbench.dial import DialError, Limits, Plan, Site, Step
 from dialbench.dialmodel import MAX_CHANNELS, LimitsTable, SiteTable
 from dialbench.errors import UserError, inert
-from dialbench.tomlfile import Sound, shown, written
+from dialbench.tomlfile import Sound, written
 from dialbench.wish import ALL_YEAR_DEG, Envelope, Face, Process, Wish
 from dialbench.wishmodel import (
     EnvelopeTable,
@@ -164,6 +164,7 @@ class _Parts:
         assert asked and self.site and self.face and self.plan
         assert self.envelope and self.process and self.season_deg
         limits = {key: getattr(asked, key) for key in LimitsTable.model_fields}
+        limits["season_deg"] = None if self.season_deg == ALL_YEAR_DEG else self.season_deg
         return Wish(
             name=str(self._document["name"]),
             site=self.site,
@@ -262,9 +263,7 @@ def _season_problems(sound: Sound) -> Iterator[str]:
     earliest, latest = sound("wish", "earliest"), sound("wish", "latest")
     if None not in (earliest, latest) and latest < earliest:
         yield f"wish.latest: is {latest}, before earliest, {earliest}; write a later date"
-    low, high = sound("wish", "season_deg", 0), sound("wish", "season_deg", 1)
-    if None not in (low, high) and low > high:
-        yield f"wish.season_deg: is [{shown(low)}, {shown(high)}]; write the lower one first"
+    yield from sitefile.season_problems(sound, "wish")
 
 
 def _face_and_plan(drawn: Any, planned: Any) -> tuple[Face, Plan]:

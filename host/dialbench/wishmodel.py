@@ -12,8 +12,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field
 
 from dialbench import face, tomlfile
 from dialbench.dialmodel import (
+    LARGEST_DEG,
     MAX_STEPS,
     Day,
+    Declination,
     HourMinute,
     LimitsTable,
     Name,
@@ -25,7 +27,6 @@ from dialbench.tomlfile import FieldPath, Table
 
 MAX_ROWS = MAX_COLUMNS = 64  # of a picture
 MAX_DRILLS = 100
-LARGEST_DEG = 23.5  # a declination that the Sun never passes
 
 _SIZE = "more than 0 and at most 10000"
 _FACES = '"hours-and-quarters", "hours-and-minutes" or "patterns"'
@@ -45,7 +46,6 @@ PictureRow = Annotated[
 ]
 Picture = Annotated[list[PictureRow], Field(min_length=1, max_length=MAX_ROWS)]
 Gap = Annotated[int, Field(ge=0, le=9)]
-Declination = Annotated[float, Field(ge=-LARGEST_DEG, le=LARGEST_DEG)]
 Drill = Annotated[float, Field(gt=0, le=1000)]
 
 

@@ -13,6 +13,7 @@ from dialbench import demo, dialfile
 from dialbench.analysis import analyse
 from dialbench.clock import ClockModel
 from dialbench.compare import MISSED
+from dialbench.layout import plan_edges_deg
 from dialbench.link import Board
 from dialbench.sky import Sky, to_us
 from dialbench.store import Store
@@ -109,6 +110,17 @@ def test_a_cloudy_day_misses_nothing_and_invents_nothing(tmp_path: Path, seed: i
 def measured_day(tmp_path_factory: pytest.TempPathFactory) -> demo.Result:
     folder = tmp_path_factory.mktemp("measured") / "demo"
     return demo.run(demo.Settings(folder, sky_file=MEASURED), quiet)
+
+
+def test_the_demo_dial_stands_to_the_sun_there_as_at_home(measured_day: demo.Result) -> None:
+    """Bores and times of the plan: apart from one another as they were laid out."""
+    home, there = dialfile.demo(), measured_day.dial
+    apart = [
+        plan_edges_deg(dial.site, dial.plan)[0] - dial.bores[0].hour_angle_deg
+        for dial in (home, there)
+    ]
+    assert apart[0] == pytest.approx(apart[1], abs=1e-4)
+    assert there.site.zone == "-06:58"
 
 
 def sunny_minutes() -> np.ndarray:

@@ -122,3 +122,25 @@ def test_an_interrupt_ends_the_search_at_once_and_keeps_its_looks(tmp_path: Path
         assert process.stderr.read().strip() == "dialbench: interrupted"
     assert json.loads(kept.read_text())["looks"]
     assert not (tmp_path / "wish.dial.toml").exists()
+
+
+def test_files_that_cannot_be_written_are_told_before_the_search(
+    dialbench: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "wish.toml").write_text(WISH)
+    (tmp_path / "folder").mkdir()
+    for words in (
+        ("--curve", "wish.toml"),
+        ("--out", "wish.toml"),
+        ("--out", "a.toml", "--curve", "a.toml"),
+        ("--out", "a.toml", "--curve", "a.toml.search.json"),
+        ("--curve", "none/x.svg"),
+        ("--out", "none/x.toml"),
+        ("--out", "folder"),
+    ):
+        ran = dialbench("layout", "wish.toml", *words)
+        assert (ran.returncode, ran.stdout) == (2, "")
+        [line] = ran.stderr.splitlines()
+        assert words[-1] in line or words[1] in line
+    assert (tmp_path / "wish.toml").read_text() == WISH
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["folder", "wish.toml"]

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dialbench import dialfile, predict
+from dialbench import dialfile, predict, wishfile
 from dialbench.dial import Limits, Plan, Site, Step
 from dialbench.errors import UserError
 from dialbench.optimise import laid, search
@@ -289,3 +289,51 @@ def test_drilled_bores_are_as_wide_as_a_drill_and_half_lit_at_their_step_s_ends(
     for step in (1, 4):
         at = [np.interp(edges[step + k], trial.hours_deg, trial.own[0, :, 0]) for k in (0, 1)]
         assert at == pytest.approx([0.5, 0.5], abs=0.06)
+
+
+@pytest.mark.parametrize("feature_mm", [0.01, 0.1, 1.0, 5.0])
+@pytest.mark.parametrize("spec", ["demo", "plate", "south", "twenty-minutes", "teaching"])
+def test_where_a_search_begins_there_is_a_body(spec, feature_mm):
+    asked = wishfile.load(wishfile.SPECS.joinpath(f"{spec}.toml"))
+    asked = replace(asked, process=replace(asked.process, feature_mm=feature_mm))
+    begun = 0
+    for depth_mm in search._depths(asked):
+        design = search.widest(asked, search._start(asked, depth_mm))
+        if design is not None:
+            begun += 1
+            drawn(asked, design, {})
+    assert begun > 0 or (spec, feature_mm) == ("plate", 5.0)
+
+
+def test_what_a_smaller_envelope_was_found_to_hold_this_one_holds_too(tmp_path, short, monkeypatch):
+    monkeypatch.setattr(laid, "SCALES", (1.0, 0.6))
+    asked = wish()
+
+    def poor_if_large(of, designs, closely):
+        found = one_by_one(of, designs, closely)
+        large = of.envelope == asked.envelope
+        return [replace(each, duty=0.5) if large else each for each in found]
+
+    found = laid.laid_out(asked, poor_if_large, lambda *_: None, tmp_path / "s.json", True)
+    small = found.sizes[1].outcome
+    assert not found.missed and found.best == small and found.least is None
+    assert 2 * found.dial.body.radius_mm == small.width_mm
+    assert len(found.dial.bores) == small.bores
+
+
+@pytest.mark.parametrize(
+    "change", [{"duty": "x"}, {"ghost": True}, {"clear": float("inf")}, {"bores": 1.5}]
+)
+def test_a_look_that_was_tampered_with_is_none(tmp_path, short, change):
+    found = laid_out(tmp_path, wish())
+    plain = found.best.as_dict()
+    assert Outcome.from_dict(plain) == found.best
+    with pytest.raises((TypeError, ValueError)):
+        Outcome.from_dict({**plain, **change})
+
+
+def test_a_searchs_file_too_deep_to_read_is_none(tmp_path):
+    path = tmp_path / "s.json"
+    path.write_text("[" * 200_000)
+    with pytest.raises(UserError, match=r"s\.json: is no file of a search"):
+        search.load(path)

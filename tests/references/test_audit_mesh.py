@@ -111,9 +111,10 @@ def through_triangles(dial, triangles, channel, place, k, points):
 
 
 def yes_and_no(dial, triangles, draws, rng):
-    """Of single rays, each (triangles', Tracer's, Ways') yes or no, and how lit its exit is.
+    """Of two rays a draw: how many go through the triangles, and through the Tracer's voids; of
+    how many Ways says otherwise than the triangles; and how much own light is on the exit.
 
-    Two rays a draw, at a random instant of a random day, for a random channel: of any, or in
+    The draws are at a random instant of a random day, for a random channel: of any, or in
     every other group of draws only of those that are partly lit.
     """
     light, time = light_of(dial), plan_time(dial, 2027)
@@ -137,9 +138,16 @@ def yes_and_no(dial, triangles, draws, rng):
             cut = through_triangles(dial, triangles, number, place, k, points)
             at = (place.hour_angle[k], place.declination[k], place.semidiameter[k])
             walked = ways.lit(number, *map(float, at))
-            lit = cut.sum(), round(2 * traced[k, number]), walked.sum()
+            off = (cut ^ walked).sum()
+            lit = cut.sum(), round(2 * traced[k, number]), off
             found.append((*lit, seen.own[minute[k], number]))
     return np.array(found)
+
+
+def agreed(found):
+    allowed = (1 - AGREE) * 2 * len(found)
+    assert np.abs(found[:, 0] - found[:, 1]).sum() <= allowed
+    assert found[:, 2].sum() <= allowed
 
 
 def check_rays(dial, draws, seed):
@@ -150,8 +158,7 @@ def check_rays(dial, draws, seed):
     assert 0.2 < lit < 0.8
     # Light that no closed form of a channel's own bores knows of is among it.
     assert found[found[:, 3] < 0.001, 0].sum() > rays / 1000
-    for other in (1, 2):
-        assert np.abs(found[:, 0] - found[:, other]).sum() <= (1 - AGREE) * rays
+    agreed(found)
 
 
 def check_fractions(dial, count, seed):

@@ -79,10 +79,10 @@ class PlanTime:
         return step
 
 
-def plan_time(dial: Dial, year: int) -> PlanTime:
+def plan_time(dial: Dial, year: int, season_deg: tuple[float, float] | None = None) -> PlanTime:
     """The plan's time of a year of the site's zone: all days whose plan has its middle there.
 
-    Raises SkyError for a year beyond the ephemeris.
+    season_deg: of these only the days in whose middle the Sun's declination lies so. Raises SkyError for a year beyond the ephemeris.
     """
     sky, zone = Sky(dial.site), dial.site.tz
     start_us = to_us(datetime(year, 1, 1, tzinfo=zone))
@@ -104,6 +104,9 @@ def plan_time(dial: Dial, year: int) -> PlanTime:
     after_us = np.interp(due_deg, ahead_deg, (grid_us - start_us).astype(float))
     middle_us = after_us[:, [0, -1]].mean(axis=1)
     inside = (middle_us >= 0) & (middle_us < end_us - start_us)
+    if season_deg is not None:
+        middle_deg = np.interp(middle_us, (grid_us - start_us).astype(float), sun_deg[1])
+        inside &= (middle_deg >= season_deg[0]) & (middle_deg <= season_deg[1])
     edges_us = start_us + np.rint(after_us[inside]).astype(np.int64)
     middles_us = start_us + np.rint(middle_us[inside]).astype(np.int64)
     dates = tuple(from_us(at).astimezone(zone).date() for at in middles_us.tolist())

@@ -161,10 +161,12 @@ def audited(
     from dialbench.fabricate.solid import CRUMB_MM3, pieces  # heavy
 
     faces = apart(dial)
-    time = plan_time(dial, year)
+    asked = limits or dial.limits
+    time = plan_time(dial, year, asked.season_deg)
     if not len(time.begin_us):
         raise AuditError(
-            f"plan: the Sun is never up at {dial.site.name} while a step of it runs in {year}; "
+            f"plan: the Sun is never up at {dial.site.name} while a step of it runs in {year}"
+            f"{'' if asked.season_deg is None else ' within the season of its limits'}; "
             "choose another start or year"
         )
     built = walls(dial)
@@ -173,4 +175,4 @@ def audited(
         progress("body", 1.0)
     seen = year_of(dial, time, progress)
     found = ghosts(light_of(dial), time, seen.sightings)
-    return Audit(dial, year, limits or dial.limits, seen, found, built, parts, CRUMB_MM3, faces)
+    return Audit(dial, year, asked, seen, found, built, parts, CRUMB_MM3, faces)

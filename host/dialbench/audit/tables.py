@@ -21,11 +21,18 @@ def headline(found: Audit) -> str:
     by_day = found.by_day
     worst = by_day.least_right
     return (
-        f"{found.dial.name}, {found.dial.site.name}, {found.year}: the right face stands "
+        f"{found.dial.name}, {found.dial.site.name}, {found.year}{_season(found)}: the right face stands "
         f"{_percent(found.duty)} of the plan's {found.whole.total_us[0] / 3.6e9:.0f} hours, wrong "
         f"light {_percent(found.wrong)}; the worst day is {found.seen.time.dates[worst]} with "
         f"{_percent(by_day.duty[worst])}."
     )
+
+
+def _season(found: Audit) -> str:
+    if found.limits.season_deg is None:
+        return ""
+    low_deg, high_deg = found.limits.season_deg
+    return f", on days with the Sun at declinations from {low_deg:.2f} to {high_deg:.2f} deg"
 
 
 def tables(found: Audit) -> Iterator[tuple[str, Rows]]:

@@ -21,7 +21,7 @@ DESIGN_YEAR = 2027
 @click.argument("dial_path", metavar="DIAL", type=click.Path(path_type=Path))
 @click.option(
     "--year",
-    type=click.IntRange(1900, 2100),
+    type=click.IntRange(1900, 2052),
     default=DESIGN_YEAR,
     show_default=True,
     help="Year of the site's zone.",

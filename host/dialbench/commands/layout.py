@@ -28,7 +28,9 @@ SCHEMA = "dialbench.layout/1"
 @click.option("--curve", "curve_path", type=click.Path(path_type=Path), help="The curve as SVG.")
 @click.option("--seed", type=click.IntRange(0, 2**31), help="Instead of the spec's.")
 @click.option(
-    "--minutes", type=Finite(0.01, 1440), help="The longest time to search, instead of the spec's."
+    "--minutes",
+    type=Finite(0.01, 1440),
+    help="How long to search, instead of the spec's; what has begun by then is finished.",
 )
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; left out: all cores.")
 @click.option("--no-curve", is_flag=True, help="Leave out what other sizes can do.")
@@ -69,11 +71,8 @@ def command(
     if minutes is not None:
         wish = replace(wish, minutes=minutes)
     out = out_path or spec_path.with_name(f"{spec_path.stem}.dial.toml")
-    if out.resolve() == spec_path.resolve():
-        raise UserError(f"--out {out}: is the spec itself; name another file")
-    if not out.parent.is_dir():
-        raise UserError(f"--out {out}: there is no folder {out.parent}; make it first")
     kept = out.with_name(out.name + ".search.json")
+    _check_apart(spec_path, out, kept, curve_path)
     if fresh:
         kept.unlink(missing_ok=True)
     with (
@@ -98,3 +97,20 @@ def command(
             )
     if found.missed:
         context.exit(1)
+
+
+def _check_apart(spec: Path, out: Path, kept: Path, curve: Path | None) -> None:
+    """That the files to write can be written, and are not one another or the spec."""
+    taken = {spec.resolve(): "the spec itself", kept.resolve(): "where the search is kept"}
+    for option, path in (("--out", out), ("--curve", curve)):
+        if path is None:
+            continue
+        if path.resolve() in taken:
+            raise UserError(f"{option} {path}: is {taken[path.resolve()]}; name another file")
+        if path.is_dir():
+            raise UserError(f"{option} {path}: is a folder; name a file in it")
+        if not path.parent.is_dir():
+            raise UserError(f"{option} {path}: there is no folder {path.parent}; make it first")
+        taken[path.resolve()] = f"what {option} names already"
+    if kept.is_dir():
+        raise UserError(f"{kept}: is a folder where the search is to be kept; move it away")

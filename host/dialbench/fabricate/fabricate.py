@@ -68,8 +68,8 @@ class Made:
         printed = sum(row.tool == "print" for row in self.rows)
         if printed:
             told.append(
-                f"{printed} of {len(self.rows)} bores and pockets are narrower than any tool: they "
-                "can only be printed."
+                f"For {printed} of {len(self.rows)} bores and pockets the workshop settings have no "
+                "tool: they can only be printed."
             )
         if self.crumbs_mm3:
             told.append(

@@ -179,8 +179,8 @@ def _body_work(listed: Sequence[Row], compensated: bool) -> Section:
             else " Lay the templates on the print: exits and entries must lie where they show them."
         )
         steps.append(
-            f"{printed} of {len(listed)} bores and pockets are narrower than any tool of the "
-            "workshop settings: they can only be printed. Print body.3mf with the face down, walls "
+            f"For {printed} of {len(listed)} bores and pockets the workshop settings have no tool: "
+            "they can only be printed. Print body.3mf with the face down, walls "
             f"solid, no supports inside bores.{check}"
         )
     steps += [

@@ -231,7 +231,7 @@ def _body(wish: Wish, design: Design, places: Sequence[Channel], edges: Floats) 
     length_mm = math.ceil(10 * (2 * (end_mm + _EDGE_MM))) / 10
     if length_mm > envelope.length_mm:
         raise Infeasible(
-            f"light needs {length_mm:.0f} mm along the axis, the envelope has {envelope.length_mm:g}"
+            f"light needs {length_mm:.1f} mm along the axis, the envelope has {envelope.length_mm:g}"
         )
     return Body(body.radius_mm, length_mm, body.depth_mm, body.wall_mm)
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from dialbench.dial import Dial
 from dialbench.optimise.design import Design, drawn
-from dialbench.optimise.outcome import Outcome, shortfalls
+from dialbench.optimise.outcome import Outcome, merit, shortfalls
 from dialbench.optimise.search import (
     Looks,
     Progress,
@@ -19,6 +19,7 @@ from dialbench.optimise.search import (
     curve,
     least_scale,
     load,
+    scaled,
 )
 from dialbench.wish import Wish
 
@@ -64,6 +65,8 @@ class Laid:
             )
         if self.missed:
             told.append(self._larger())
+        if self.wish.limits.contrast is not None:
+            told.append("Contrast is not looked at in a layout; dialbench audit is for that.")
         if self.cut_short:
             told.append(
                 "The time given was over before the search was: run it again, and it goes on "
@@ -92,11 +95,11 @@ class Laid:
 
     def _larger(self) -> str:
         if self.least is None and self.cut_short:
-            return "Whether a larger envelope would meet it was not looked for to the end."
+            return "Whether a larger envelope would do was not looked for to the end."
         if self.least is None:
             return (
-                "No envelope up to eight times as large meets it either: ask for less, or allow "
-                "a smaller exit."
+                "Nor was one found that does in any envelope up to eight times as large: ask for "
+                "less, or allow a smaller exit."
             )
         e, scale = self.wish.envelope, self.least.scale
         return (
@@ -136,9 +139,17 @@ def laid_out(
     known = {} if file is None else load(file)
     search = Search(wish, looks, progress, time.monotonic() + 60 * wish.minutes, file, known)
     best = best_of(search)
-    dial = None if best.reason else drawn(wish, best.design, best.dial_trims)
     missed = shortfalls(wish, best)
     points = curve(search, best, SCALES) if sizes and not search.late else []
+    chosen = Size(1.0, best)
+    if missed:
+        # What was found for a smaller envelope lies within this one too.
+        meeting = [size for size in points if not shortfalls(wish, size.outcome)]
+        chosen = max(meeting, key=lambda size: merit(wish, size.outcome), default=chosen)
+        best, missed = chosen.outcome, shortfalls(wish, chosen.outcome)
+    dial = None
+    if not best.reason:
+        dial = drawn(scaled(wish, chosen.scale), best.design, best.dial_trims)
     least = least_scale(search, best) if missed and not search.late else None
     return Laid(wish, best, dial, missed, tuple(points), least, len(search.known), search.cut_short)
 

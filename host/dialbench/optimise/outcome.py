@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from dialbench.wish import Wish
 # What a shortfall of 1 from a limit weighs against a share of 1 of clear faces.
 _SHORT = {"duty": 10.0, "wrong": 20.0, "ghost": 4.0}
 _SIZE = 0.02  # what filling the envelope wholly weighs
+_KINDS: dict[str, Any] = {"float": (int, float), "int": int, "str": str}  # by annotation
 _BORE = 1e-5  # and one bore more
 
 
@@ -71,6 +73,13 @@ class Outcome:
     def from_dict(cls, plain: dict[str, Any]) -> Outcome:
         """Raises KeyError, TypeError or ValueError for anything as_dict did not make."""
         facts = dict(plain)
+        for each in fields(cls):
+            known = _KINDS.get(str(each.type))
+            value = facts[each.name]
+            if known and (not isinstance(value, known) or isinstance(value, bool)):
+                raise TypeError(f"{each.name}: {value!r}")
+            if isinstance(value, float) and not math.isfinite(value):
+                raise ValueError(f"{each.name}: {value!r}")
         facts["design"] = Design(**facts["design"])
         facts["trims"] = tuple(
             (Fan(channel, first, last), Trim(early, late))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import signal
 import time
@@ -41,6 +42,7 @@ _ROUGH_GHOST, _CLOSE_GHOST = 0.5, 0.75  # of the limit: what looks may show
 _BATCH = 8
 _STEP, _LEAST_STEP = 0.12, 0.01  # of each number, as a share of it
 _MERGED = (1, 2, 4)
+_MAX_BYTES = 100_000_000  # of a search's file
 # Declinations of a look, rounds of trimming, declinations of the proof at the end.
 _ROUGHLY, _CLOSELY = (4, 1, 0), (13, 3, 64)
 
@@ -97,13 +99,14 @@ class Search:
 def load(file: Path) -> dict[str, Outcome]:
     """The looks in a search's file; none where there is no file, or one of other rules."""
     try:
-        plain: Any = json.loads(file.read_text(encoding="utf-8"))
+        with file.open("rb") as stream:
+            plain: Any = json.loads(stream.read(_MAX_BYTES))
         if plain["format"] != FORMAT:
             return {}
         return {str(key): Outcome.from_dict(o) for key, o in plain["looks"].items()}
     except FileNotFoundError:
         return {}
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UserError(
             f"{file}: is no file of a search; remove it, or search anew with --fresh"
         ) from error
@@ -158,7 +161,8 @@ def _best_within(
             step /= 2
         told(len(seen))
     designs = list(dict.fromkeys(o.design for o in sorted(seen, key=worth, reverse=True)))
-    close = search.batch(wish, designs[:finalists], closely=True)
+    # Where time is over the best must do.
+    close = search.batch(wish, designs[: 1 if search.late else finalists], closely=True)
     return max(close, key=lambda outcome: merit(_held(wish, _CLOSE_GHOST, 0.0), outcome))
 
 
@@ -223,10 +227,10 @@ def least_scale(search: Search, best: Outcome, most: float = 8.0) -> Size | None
         return Size(scale, _at_scale(search, best, scale, (0.99, 1.0)))
 
     low, high, found = 1.0, 1.25, None
-    while high <= most and found is None and not search.late:
+    while low < most and found is None and not search.late:
         size = at(high)
         if shortfalls(search.wish, size.outcome):
-            low, high = high, high * 1.25
+            low, high = high, min(high * 1.25, most)
         else:
             found = size
     while found is not None and found.scale / low > 1.05 and not search.late:
@@ -275,9 +279,13 @@ def widest(wish: Wish, design: Design) -> Design | None:
         low_mm, high_mm = (
             (middle_mm, high_mm) if fits(column_mm, middle_mm) else (low_mm, middle_mm)
         )
-    return replace(
-        design, column_pitch_mm=_whole(wish, column_mm), row_pitch_mm=_whole(wish, low_mm)
+    feature_mm = wish.process.feature_mm
+    column_mm, row_mm = (
+        round(math.floor(size / feature_mm + 1e-9) * feature_mm, 6) for size in (column_mm, low_mm)
     )
+    if not fits(column_mm, row_mm):
+        return None
+    return replace(design, column_pitch_mm=column_mm, row_pitch_mm=row_mm)
 
 
 def _spans(wish: Wish) -> tuple[float, float]:
@@ -310,7 +318,7 @@ def _start(wish: Wish, depth_mm: float) -> Design:
         exit_mm = min(
             _drills_mm(wish), key=lambda drill: abs(drill_depth_mm(wish, drill) - depth_mm)
         )
-    return Design(1.0, 1.0, _whole(wish, depth_mm), exit_mm)
+    return Design(1.0, 1.0, max(_whole(wish, depth_mm), wish.process.feature_mm), exit_mm)
 
 
 def _beside(rng: np.random.Generator, wish: Wish, of: Design, step: float) -> Design:
