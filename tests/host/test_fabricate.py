@@ -5,7 +5,9 @@ import hashlib
 import io
 import json
 import math
+import os
 import re
+import subprocess
 import sys
 import zipfile
 from collections import Counter
@@ -731,3 +733,23 @@ def test_a_southern_sheet_points_south():
         dial, sheet.sections(dial, dial, rows, plate, made, Workshop(), VOLUME_MM3)
     ).decode()
     assert "true south" in text and "true north" not in text
+
+
+def test_a_drawings_bytes_do_not_hang_on_the_run():
+    """Python mixes its sets anew in every run, unless it is told how."""
+    code = """
+import hashlib
+from dialbench.fabricate.drawing import Drawing, dxf
+print(hashlib.sha256(dxf(Drawing("x"), "y")).hexdigest())
+"""
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": str(seed)},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in range(1, 7)
+    }
+    assert len(found) == 1

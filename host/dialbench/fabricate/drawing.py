@@ -180,6 +180,9 @@ def dxf(drawing: Drawing, stamp: str) -> bytes:
             middle = words.anchor == "middle"
             align = TextEntityAlignment.MIDDLE_CENTER if middle else TextEntityAlignment.LEFT
             text.set_placement(words.at, align=align)
+        # The library would list these in the order of a set, which is another in every run.
+        for kind in sorted(document.entitydb.dxf_types_in_use()):
+            document.classes.add_class(kind)
         stream = io.StringIO(newline="")
         document.write(stream)
         return stream.getvalue().encode(document.output_encoding, errors="dxfreplace")
