@@ -36,7 +36,7 @@ Progress = Callable[[str, float, str], None]
 
 _DEPTHS = 8  # of the wide look
 _LOOKS = 96  # downhill, at most
-_LOOKS_AT_SCALE = 16  # the same in another envelope
+_LOOKS_AT_SCALE = 8  # the same in another envelope
 _FINALISTS, _FINALISTS_AT_SCALE = 4, 2
 _ROUGH_GHOST, _CLOSE_GHOST = 0.5, 0.75  # of the limit: what looks may show
 _BATCH = 8
