@@ -243,11 +243,11 @@ def facing_slots(of: Joint) -> Floats:
     Through each a ray lights a corner of the exit: from one wall so wide, from one end so high.
     """
     (slope, blur), (rise, lift) = (_seen(of, way) for way in (of.across, of.beside))
+    tall = of.exit + 2 * of.length * np.tan(of.opening / 2)
     total = np.zeros(len(of.exit))
     for x, y, light in _disc_points(_MORE_RINGS, _MORE_SPOKES):
         tan_u, tan_v = slope + blur * x, rise + lift * y
         width = bores.slit(tan_u, of.exit, of.entry, of.length, (of.late, of.early))
-        tall = of.exit + 2 * of.length * np.tan(of.opening / 2)
         height = bores.slit(tan_v, of.exit, tall, of.length)
         low, high = np.where(tan_v > 0, 0.0, 1 - height), np.where(tan_v > 0, height, 1.0)
         # From each height at which one of them begins or ends to the next.

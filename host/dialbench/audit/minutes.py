@@ -82,7 +82,8 @@ class PlanTime:
 def plan_time(dial: Dial, year: int, season_deg: tuple[float, float] | None = None) -> PlanTime:
     """The plan's time of a year of the site's zone: all days whose plan has its middle there.
 
-    season_deg: of these only the days in whose middle the Sun's declination lies so. Raises SkyError for a year beyond the ephemeris.
+    season_deg: of these only the days in whose middle the Sun's declination lies so.
+    Raises SkyError for a year beyond the ephemeris.
     """
     sky, zone = Sky(dial.site), dial.site.tz
     start_us = to_us(datetime(year, 1, 1, tzinfo=zone))

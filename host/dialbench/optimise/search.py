@@ -170,7 +170,8 @@ def _held(wish: Wish, ghost: float, wrong: float) -> Wish:
     """The wish as looks are held to it, which are good to some hundredths.
 
     They see some declinations only, and the Sun's disc as a line, so the worst ghost escapes
-    them: they must keep below a share of its limit. And of wrong light rough ones leave what closely set edges take away.
+    them: they must keep below a share of its limit. And of wrong light rough ones leave what
+    closely set edges take away.
     """
     limits = wish.limits
     return replace(
