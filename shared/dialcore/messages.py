@@ -68,13 +68,13 @@ def body(kind: int, sequence: int, payload: bytes = b"", session: int = 0) -> by
 
 
 def split(said: Any) -> Any:
-    """(kind, sequence, session, payload) of a body of two bytes or more; session is 0 where
-    none is named."""
+    """(kind, sequence, session, payload) of a body of two bytes or more; session is None in
+    what names none, and 0 where it is cut off."""
     kind = int(said[0])
     if _names_session(kind):
         session = said[2] | said[3] << 8 if len(said) > 3 else 0
         return kind, said[1], session, said[4:]
-    return kind, said[1], 0, said[2:]
+    return kind, said[1], None, said[2:]
 
 
 def _names_session(kind: int) -> bool:

@@ -140,7 +140,7 @@ def test_messages_come_back_as_packed():
     assert messages.split(b"\5\1\7\1xy") == (messages.SEAL, 1, 0x0107, b"xy")
     for kind in (messages.HELLO, messages.HELLO | messages.ANSWER, messages.REFUSED):
         assert messages.body(kind, 1, b"xy", 7) == bytes((kind, 1)) + b"xy"
-        assert messages.split(bytes((kind, 1)) + b"xy") == (kind, 1, 0, b"xy")
+        assert messages.split(bytes((kind, 1)) + b"xy") == (kind, 1, None, b"xy")
     for short in (b"\5\1", b"\5\1\7"):
         assert messages.split(short) == (messages.SEAL, 1, 0, b"")
     assert messages.unpack_ask_hello(messages.pack_ask_hello(0x0605, True)) == (2, 2, 0x0605, 1)

@@ -188,8 +188,8 @@ class Exchange:
         self.health.bad_frames += self._decoder.bad
         self._decoder.bad = 0
 
-    def _route(self, kind: int, sequence: int, session: int, payload: bytes) -> None:
-        if session not in (0, self.session):
+    def _route(self, kind: int, sequence: int, session: int | None, payload: bytes) -> None:
+        if session not in (None, self.session):
             self.health.unasked += 1  # for another program on the same line
         elif kind == messages.LIVE:
             self._keep(payload)
