@@ -95,9 +95,9 @@ class BoardDouble:
         if kind != messages.HELLO:
             return None if session == self.session else bytes((messages.NO_SESSION,))
         _, _, asking, alone = messages.unpack_ask_hello(payload)
-        if asking and self.session not in (0, asking) and not alone:
+        if self.session not in (0, asking) and not alone:
             return bytes((messages.BUSY,)) + b"another program has talked to this board for 83 s"
-        self.session = asking or self.session
+        self.session = asking
         return None
 
     def _told(self, kind, payload):

@@ -106,24 +106,23 @@ class Serve:
                 "this board speaks protocol %d" % messages.PROTOCOL,
             )
             return
-        if session is None:
+        if not session:
             raise ValueError("HELLO names a session")
-        if session:
-            now = self._clock.offset_ms
+        now = self._clock.offset_ms
+        if session != self._session:
             silent = now - self._heard
-            if session != self._session:
-                if self._session and not alone and silent < messages.SESSION_MS:
-                    self._refuse(
-                        sequence,
-                        messages.BUSY,
-                        "another program has talked to this board for %d s, last %d s ago"
-                        % ((now - self._since) // 1000, silent // 1000),
-                    )
-                    return
-                self._since = now
-            self._bye(0, b"")  # stream and pages belong to the host that asked for them
-            self._session = session
-            self._heard = now
+            if self._session and not alone and silent < messages.SESSION_MS:
+                self._refuse(
+                    sequence,
+                    messages.BUSY,
+                    "another program has talked to this board for %d s, last %d s ago"
+                    % ((now - self._since) // 1000, silent // 1000),
+                )
+                return
+            self._since = now
+        self._bye(0, b"")  # stream and pages belong to the host that asked for them
+        self._session = session
+        self._heard = now
         board = self._board
         self._answer(
             messages.HELLO,

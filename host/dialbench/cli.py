@@ -20,6 +20,8 @@ _COMMANDS = {
     "watch": "Live face of a dial, lit and unlit, measured against predicted.",
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
+    "release": "Hand a board back to its MicroPython prompt.",
+    "start": "Have a board at its prompt run the firmware again.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",

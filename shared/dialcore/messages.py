@@ -82,8 +82,8 @@ def _names_session(kind: int) -> bool:
 
 
 def pack_ask_hello(session: int, alone: bool) -> bytes:
-    """HELLO: the protocol versions the host speaks; its session (0: only to ask who is there);
-    alone: no other program can have the line, so whatever session there was is dead."""
+    """HELLO: the protocol versions the host speaks; its session, from 1; alone: no other
+    program can have the line, so whatever session there was is dead."""
     return struct.pack(_ASK_HELLO, PROTOCOL, PROTOCOL) + struct.pack(_SESSION, session, alone)
 
 

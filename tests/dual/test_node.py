@@ -155,9 +155,13 @@ def test_a_second_host_is_refused_until_the_first_is_gone():
     board.greeted = True
     assert asked(board, node, (status, b"", 5), (status, b"", 0)) == [unknown, unknown]
     assert asked(board, node, first, (status, b"", 5), second) == [met, told, busy]
-    # Who only asks who is there is told, and disturbs nobody.
-    who = (hello, messages.pack_ask_hello(0, False), 0)
-    assert asked(board, node, who, (status, b"", 5), (status, b"", 0)) == [met, told, unknown]
+    nonsense = (messages.REFUSED, messages.BAD_REQUEST)
+    none = (hello, messages.pack_ask_hello(0, True), 0)
+    assert asked(board, node, none, (hello, b"\2\2", 0), (status, b"", 0)) == [
+        nonsense,
+        nonsense,
+        unknown,
+    ]
     board.now += messages.SESSION_MS - 1
     assert asked(board, node, second, first, (status, b"", 6)) == [busy, met, unknown]
     board.now += messages.SESSION_MS  # nobody came meanwhile: it goes on

@@ -391,7 +391,7 @@ def test_a_pull_brings_everything_and_the_next_only_the_rest(store, path):
     assert seen[0][1] == seen[-1][1] == 72
     assert seen[-1] == (72, 72, pulled.bytes)
     assert [done for done, _, _ in seen] == sorted(done for done, _, _ in seen)
-    assert len(seen) == 4  # at the start, and for each of three windows
+    assert len(seen) == 6  # for both ends, at the start, and for each of three batches
     assert store.marks(UID_TEXT) == list(pulled.marks)
 
     double.unsealed = log(5, first=72)

@@ -11,7 +11,15 @@ from typing import Protocol, Self, TypeVar
 from dialbench.clock import Mark
 from dialbench.errors import inert
 from dialbench.link import prompt, window
-from dialbench.link.errors import AtPrompt, Busy, LinkError, LinkLost, Refused, Silence
+from dialbench.link.errors import (
+    AtPrompt,
+    Busy,
+    LinkError,
+    LinkLost,
+    NoAnswer,
+    Refused,
+    Silence,
+)
 from dialbench.link.exchange import Exchange, Health, Instant, Request
 from dialbench.link.facts import Fetched, Hello, Live, Status
 from dialbench.link.pull import Progress, Pulled, pull
@@ -48,6 +56,8 @@ class Board:
         self, line: Line, name: str, clock: Clock, seconds: Callable[[], float] = time.monotonic
     ) -> None:
         self._line = line
+        self.port = name
+        self._over = False  # nobody is there any more to be told anything
         self._name = inert(name)
         self._clock = clock
         self._exchange = Exchange(line, self._name, lambda: Instant(seconds(), clock.utc_us()))
@@ -69,9 +79,10 @@ class Board:
 
     def close(self) -> None:
         """End the session, so that another program may have the board at once."""
-        if self.health.good_frames:
+        if self.health.good_frames and not self._over:
             with suppress(LinkError):
                 self._exchange.tell(messages.BYE)
+        self._over = True
         self._line.close()
 
     def __enter__(self) -> Self:
@@ -130,16 +141,16 @@ class Board:
                 f" dialbench start {self._name}"
             )
         if not self.health.bytes_in:
-            return LinkError(
+            return NoAnswer(
                 f"{self._name} answers nothing: is this the dial's port, and is its firmware"
                 " running?"
             )
         if not self.health.good_frames:
-            return LinkError(
+            return NoAnswer(
                 f"{self._name} talks, but not as a dial: is it another device, or a board at its"
                 " prompt instead of running the firmware?"
             )
-        return LinkError(
+        return NoAnswer(
             f"{self._name} sends frames as a dial does, but does not answer: is another program"
             " talking to it, or is the port wired to itself?"
         )
@@ -201,7 +212,8 @@ class Board:
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""
         self._ask(messages.RELEASE)
-        self._line.close()
+        self._over = True
+        self.close()
 
     def _ask(self, kind: int, payload: bytes = b"") -> Request:
         return self._exchange.ask(kind, payload)

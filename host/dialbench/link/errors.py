@@ -29,6 +29,10 @@ class Busy(LinkError):
     """Another program talks to the board."""
 
 
+class NoAnswer(LinkError):
+    """Nothing that answers as a board does; it may be one that is still starting."""
+
+
 class AtPrompt(LinkError):
     """There is a board, and it waits at its prompt instead of running the firmware."""
 

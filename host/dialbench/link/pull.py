@@ -83,10 +83,11 @@ class _Pull:
         self._board = board
         self._store = store
         self._log = log
-        self._progress = progress or (lambda done, total, size: None)
         self.pages = 0
         self.bytes = 0
         self.absent: set[int] = set()
+        self._progress = progress or (lambda done, total, size: None)
+        self._total = self.lacking()
 
     def compare_ends(self) -> None:
         """Make sure that store and board mean the same pages by the same numbers.
@@ -108,14 +109,13 @@ class _Pull:
 
     def fetch_missing(self) -> None:
         """Ask for what the store lacks, and again for what did not come through."""
-        total = self.pages + self.lacking()
-        self._progress(self.pages, total, self.bytes)
+        self._total = self.pages + self.lacking()
+        self._tell()
         idle = 0
         while self.lacking() and idle < _TRIES:
             before = self.pages
             for fetched in self._fetch(_batches(self._gaps(), self.absent)):
                 self.absent.update(fetched.absent)
-                self._progress(self.pages, total, self.bytes)
             idle = 0 if self.pages > before else idle + 1
 
     def lacking(self) -> int:
@@ -133,7 +133,11 @@ class _Pull:
                     if self._store.add_page(self._board.hello.uid, raw):
                         self.pages += 1
                         self.bytes += len(raw)
+            self._tell()
             yield fetched
+
+    def _tell(self) -> None:
+        self._progress(self.pages, max(self._total, self.pages), self.bytes)
 
     def _fetch_surely(self, first: int, count: int) -> bool:
         """Fetch until nothing sent is missing; whether the board had any of the pages."""
