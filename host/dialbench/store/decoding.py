@@ -29,6 +29,9 @@ class Decoded:
 
 def decode(raw: bytes) -> Decoded:
     """The rows of one page whose CRC holds; whatever its records hold, it does not raise."""
+    crossings: list[CrossingRow] = []
+    events: list[EventRow] = []
+    crossing = records.CROSSING
     try:
         found = list(records.records(raw))
         times = [record[1] for record in found]
@@ -37,10 +40,12 @@ def decode(raw: bytes) -> Decoded:
                 raise ValueError(f"record of {device_ms} ms after boot")
     except ValueError as wrong:
         return Decoded([], [], None, str(wrong))
-    crossing = records.CROSSING
-    return Decoded(
-        [(place, *record[1:]) for place, record in enumerate(found) if record[0] == crossing],
-        [(place, r[1], r[0], r[2]) for place, r in enumerate(found) if r[0] != crossing],
-        max(times, default=None),
-        "",
-    )
+    # A pull waits for this loop: no record is taken apart and put together more than once.
+    for place, record in enumerate(found):
+        if record[0] == crossing:
+            _, device_ms, channel, threshold, rise = record
+            crossings.append((place, device_ms, channel, threshold, rise))
+        else:
+            tag, device_ms, payload = record
+            events.append((place, device_ms, tag, payload))
+    return Decoded(crossings, events, max(times, default=None), "")
