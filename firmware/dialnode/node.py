@@ -65,6 +65,6 @@ class Node:
                 serve.rebase(shift)
                 if scan is not None:
                     scan.rebase(shift)
-            if idle:
+            if idle and not (serve.busy and serve.flowing):
                 board.idle(serve.busy)
         board.stop()

@@ -26,6 +26,7 @@ class Serve:
         self._due = 0
         self._dropped = 0
         self._sealed = -_RESEAL_MS
+        self.flowing = False  # the line took some of what was to be sent
         self.released = False
         self._requests = {
             messages.HELLO: self._hello,
@@ -52,6 +53,7 @@ class Serve:
 
     def step(self):
         """Take what has come, send what can go."""
+        self.flowing = False
         # A host that asks and does not read is not heard until it does.
         size = 0 if len(self._out) > framing.MAX_BODY else self._board.link_read(self._input)
         if size:
@@ -75,6 +77,7 @@ class Serve:
     def _push(self):
         sent = self._board.link_write(self._out)
         self._out = self._out[sent:]
+        self.flowing = sent > 0
 
     def _request(self, kind, sequence, session, payload):
         handler = self._requests.get(kind)
