@@ -86,6 +86,8 @@ class Serve:
             return
         if kind != messages.HELLO:
             if not session or session != self._session:
+                if kind == messages.BYE:
+                    return  # it waits for no answer, and another host might take it for its own
                 self._refuse(sequence, messages.NO_SESSION, "say HELLO first")
                 return
             self._heard = self._clock.offset_ms

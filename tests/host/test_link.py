@@ -6,6 +6,7 @@ import socket
 import tempfile
 import tty
 from contextlib import contextmanager
+from types import SimpleNamespace
 
 import pytest
 from tests.board_double import (
@@ -26,7 +27,8 @@ from tests.board_double import (
 
 from dialbench.clock import SystemClock
 from dialbench.link import Board, LinkError, LinkLost, prompt
-from dialbench.link.exchange import ANSWER_S, LIVE_KEPT
+from dialbench.link.errors import Busy
+from dialbench.link.exchange import ANSWER_S, LIVE_KEPT, Exchange, Instant
 from dialbench.link.transport import open_line
 from dialbench.store import Store, StoreError
 from dialcore import framing, messages, records
@@ -119,6 +121,39 @@ def test_an_answer_that_makes_no_sense_is_told():
         double.status = lambda held=(first, next): messages.pack_status(1, 0, *held, *[0] * 10)
         with pytest.raises(LinkError, match=f"cannot read .pages {first} to {next} held."):
             board.status()
+
+
+def test_no_greeting_can_stop_a_board_or_start_it_anew():
+    for _ in range(300):
+        heard = []
+        for alone in (True, False):
+            line = SimpleNamespace(alone=alone, send=heard.append)
+            exchange = Exchange(line, "test", lambda: Instant(0.0, 0))
+            for _ in range(4):
+                ask = messages.pack_ask_hello(exchange.session, alone)
+                exchange.post(messages.HELLO, ask)
+        assert len(heard) == 8 and not {3, 4}.intersection(b"".join(heard))
+        assert all(framing.Decoder().received(frame) for frame in heard)
+
+
+def test_who_is_refused_says_no_goodbye():
+    double = BoardDouble()
+    double.session = 0x0605
+    time = Time()
+    line = DirectLine(double, time)
+    line.alone = False
+    with pytest.raises(Busy):
+        Board(line, "test", time, time.seconds)
+    assert line.closed and double.asked == [messages.HELLO]
+
+
+def test_a_goodbye_ends_the_session_once():
+    double = BoardDouble()
+    board, _ = linked(double)
+    assert double.session == board._exchange.session
+    board.close()
+    board.close()
+    assert double.session == 0 and double.asked.count(messages.BYE) == 1
 
 
 # -- ports that are no board's
@@ -377,6 +412,8 @@ def test_release_hands_the_port_back():
     board, line = linked(double)
     board.release()
     assert double.released and line.closed
+    board.close()
+    assert double.asked[-1] == messages.RELEASE  # a goodbye would be typed at the prompt
 
 
 # -- pulling

@@ -57,7 +57,7 @@ class Board:
     ) -> None:
         self._line = line
         self.port = name
-        self._over = False  # nobody is there any more to be told anything
+        self._met = False  # there is a session to be ended
         self._name = inert(name)
         self._clock = clock
         self._exchange = Exchange(line, self._name, lambda: Instant(seconds(), clock.utc_us()))
@@ -79,10 +79,10 @@ class Board:
 
     def close(self) -> None:
         """End the session, so that another program may have the board at once."""
-        if self.health.good_frames and not self._over:
+        if self._met:
             with suppress(LinkError):
                 self._exchange.tell(messages.BYE)
-        self._over = True
+        self._met = False
         self._line.close()
 
     def __enter__(self) -> Self:
@@ -115,6 +115,7 @@ class Board:
                     f" {messages.SESSION_MS // 1000} s"
                 ) from None
             raise LinkError(f"{refused}, and {mine}: update the older of the two") from None
+        self._met = True
         if not hello.protocol_min <= messages.PROTOCOL <= hello.protocol_max:
             raise LinkError(
                 f"the board at {self._name} speaks protocol {hello.protocol_min} to"
@@ -212,7 +213,7 @@ class Board:
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""
         self._ask(messages.RELEASE)
-        self._over = True
+        self._met = False
         self.close()
 
     def _ask(self, kind: int, payload: bytes = b"") -> Request:
