@@ -236,7 +236,7 @@ def test_what_answers_otherwise_is_told(said, sentence):
     with pytest.raises(LinkError, match=sentence) as caught:
         Board(DirectLine(Chatter(said), time), "test", time, time.seconds)
     assert not isinstance(caught.value, LinkLost)
-    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.3
+    assert time.s <= 4 * ANSWER_S + len(prompt.QUESTIONS) * prompt.PATIENCE_S + 0.3
 
 
 def test_a_flood_of_noise_ends_in_time():
@@ -248,7 +248,7 @@ def test_a_flood_of_noise_ends_in_time():
     time = Time()
     with pytest.raises(LinkError, match="talks, but not as a dial"):
         Board(Flood(BoardDouble(), time), "test", time, time.seconds)
-    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.1
+    assert time.s <= 4 * ANSWER_S + len(prompt.QUESTIONS) * prompt.PATIENCE_S + 0.1
 
 
 def test_addresses_that_lead_nowhere_are_told():

@@ -129,14 +129,7 @@ class Board:
         return hello
 
     def _no_greeting(self) -> LinkError:
-        if not self.health.good_frames:
-            # A prompt shows itself at an empty line; to anything else it means nothing.
-            with suppress(LinkLost):
-                self._line.send(prompt.EMPTY_LINE)
-                until_s = self._exchange.seconds() + prompt.PATIENCE_S
-                while not prompt.seen(self._exchange.stray) and self._exchange.seconds() < until_s:
-                    self._exchange.take()
-        if prompt.seen(self._exchange.stray):
+        if not self.health.good_frames and self._at_prompt():
             return AtPrompt(
                 f"the board at {self._name} is at its prompt instead of running the firmware:"
                 f" dialbench start {self._name}"
@@ -155,6 +148,21 @@ class Board:
             f"{self._name} sends frames as a dial does, but does not answer: is another program"
             " talking to it, or is the port wired to itself?"
         )
+
+    def _at_prompt(self) -> bool:
+        """Whether what is there shows MicroPython's prompt when it is asked to."""
+        exchange = self._exchange
+        with suppress(LinkLost):
+            for typed in prompt.QUESTIONS:
+                before = self.health.bytes_in
+                self._line.send(typed)
+                until_s = exchange.seconds() + prompt.PATIENCE_S
+                while exchange.seconds() < until_s and not prompt.seen(exchange.stray):
+                    exchange.take()
+                # What does not even echo is no prompt, and is not pressed further.
+                if prompt.seen(exchange.stray) or self.health.bytes_in == before:
+                    break
+        return prompt.seen(exchange.stray)
 
     def status(self) -> Status:
         """The board's counters now."""
