@@ -98,6 +98,7 @@ def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, run)
         assert ran.stderr.endswith(f"the firmware: dialbench start {port}\n")
 
 
+@pytest.mark.deep
 def test_a_board_without_the_firmware_is_told(flash, run, tmp_path):
     (tmp_path / "main.py").write_text("print('no dial')")
     with at_prompt(flash, tmp_path / "main.py") as port:
