@@ -483,7 +483,7 @@ def test_a_damaged_store_is_told(path):
     with open(path, "r+b") as file:
         file.seek(4096)
         file.write(b"\xaa" * 4096 * 30)
-    damaged = "is damaged: keep it, and pull the log into a new store"
+    damaged = "is damaged: keep it; dialbench check .* --repair saves what can be read"
     with pytest.raises(StoreError, match=damaged), Store.open(path) as store:
         store.redecode()
 
@@ -492,13 +492,13 @@ def test_a_store_says_what_it_is(path):
     Store.open(path).close()
     with closing(sqlite3.connect(path)) as file:
         assert file.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
-        assert file.execute("PRAGMA user_version").fetchone() == (1,)
+        assert file.execute("PRAGMA user_version").fetchone() == (2,)
         assert file.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         tables = file.execute("SELECT name, strict, wr FROM pragma_table_list").fetchall()
     ours = {name: (strict, wr) for name, strict, wr in tables if not name.startswith("sqlite_")}
     assert all(strict for strict, _ in ours.values())
     assert {name for name, (_, wr) in ours.items() if wr} == {
-        "crossing", "event", "mark", "dial", "status",
+        "crossing", "event", "mark", "dial", "status", "foreign_crossing", "foreign_observed",
     }  # fmt: skip
 
 
