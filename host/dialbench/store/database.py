@@ -87,8 +87,13 @@ class Database:
         One of an older version is brought up to date in a copy of its own, which is gone
         with the connection; version still says how old it was. Raises as open().
         """
-        database = cls._at(path, f"file:{quote(str(path.absolute()))}?mode=ro", uri=True)
+        log = Path(f"{path}-wal")
+        # Whoever may only read cannot clear away the empty files that SQLite puts beside a
+        # store; whoever may write moves into the store what a stopped writer left there.
+        mode = "ro" if log.exists() and log.stat().st_size else "rw"
+        database = cls._at(path, f"file:{quote(str(path.absolute()))}?mode={mode}", uri=True)
         try:
+            database.rows("PRAGMA query_only = ON")
             version = database.version
             if version == len(_steps()):
                 return database
@@ -184,6 +189,7 @@ class Database:
             target = sqlite3.connect(path)
             try:
                 self._connection.backup(target)
+                target.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
             finally:
                 target.close()
 
@@ -205,6 +211,7 @@ class Database:
         """Bring the tables up to date, and set what a connection needs."""
         if self.version < len(_steps()):
             self._migrate()
+        self.rows("PRAGMA journal_mode = WAL")  # so that others read while one writes
         self.rows("PRAGMA foreign_keys = ON")
         # What a power cut takes back of the last commits is still on the board: the next
         # pull fetches it again. The file itself stays whole.
@@ -236,7 +243,6 @@ class Database:
         return int(version)
 
     def _migrate(self) -> None:
-        self.rows("PRAGMA journal_mode = WAL")
         with self.writing():
             # Another process may have been faster: look again, now that no one else writes.
             [(version,)] = self.rows("PRAGMA user_version")
