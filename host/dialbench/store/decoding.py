@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dialcore import records
 
-VERSION = 1
+VERSION = 2
 LIMIT = 1 << 53  # times beyond it, in whatever unit, are nonsense; floats would round them
 
 CrossingRow = tuple[int, int, int, int, int]  # place, device_ms, channel, threshold, rise
@@ -28,7 +28,7 @@ class Decoded:
 
 
 def decode(raw: bytes) -> Decoded:
-    """The rows of one page whose CRC holds; whatever its records hold, it does not raise."""
+    """The rows of one page; whatever it holds, it does not raise."""
     crossings: list[CrossingRow] = []
     events: list[EventRow] = []
     last_ms: int | None = None
@@ -39,6 +39,8 @@ def decode(raw: bytes) -> Decoded:
                 raise ValueError(f"record of {device_ms} ms after boot")
             last_ms = device_ms if last_ms is None else max(last_ms, device_ms)
             if tag == records.CROSSING:
+                if record[3] > 2:
+                    raise ValueError(f"crossing of a threshold {record[3]}, which there is not")
                 crossings.append((place, device_ms, *record[2:]))
             else:
                 events.append((place, device_ms, tag, record[2]))
