@@ -24,6 +24,8 @@ _COMMANDS = {
     "check": "Is a store sound, and what is not in it; with --repair, mend it.",
     "backup": "Copy a store, also while it is being written.",
     "import": "Bring another logger's crossings into a store, from CSV.",
+    "release": "Hand a board back to its MicroPython prompt.",
+    "start": "Have a board at its prompt run the firmware again.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",

@@ -186,7 +186,12 @@ def records(data: Any) -> Any:
         if tag & CROSSING:
             z = second & 15
             if second & 16:
-                high, at = _varint_at(data, at, end)
+                # Most are one byte; behind the last there is still the CRC.
+                high = data[at]
+                if high < 128 and at < end:
+                    at += 1
+                else:
+                    high, at = _varint_at(data, at, end)
                 z |= high << 4
             tick += -(z + 1 >> 1) if z & 1 else z >> 1
             yield CROSSING, base + tick * TICK_MS, tag & 127, second >> 5 & 3, second >> 7

@@ -96,16 +96,25 @@ class Live:
 
 @dataclass(frozen=True)
 class Fetched:
-    """What one FETCH brought: whole pages with a good CRC, by number.
+    """What was asked for in one batch, and what it brought: whole pages with a good CRC, by
+    number.
 
     complete: nothing of what the board sent was lost on the way, so a page that was asked
     for and is not here the board does not have, or has damaged. next: one past the last
     page the board looked for, where it is complete.
     """
 
+    asked: range
     pages: dict[int, bytes]
     complete: bool
     next: int
+
+    @property
+    def absent(self) -> set[int]:
+        """The pages that the board does not have."""
+        if not self.complete:
+            return set()
+        return set(range(self.asked.start, min(self.asked.stop, self.next))) - set(self.pages)
 
 
 def text_of(raw: bytes) -> str:

@@ -307,13 +307,12 @@ class Store:
             found.last_ms,
             found.problem,
         )
-        self._database.many(
-            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)",
             [(page, *row) for row in found.crossings],
         )
-        self._database.many(
-            "INSERT INTO event (page, place, device_ms, tag, payload) VALUES (?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO event (page, place, device_ms, tag, payload)",
             [(page, *row) for row in found.events],
         )
 
