@@ -1,11 +1,15 @@
 """Pages in files on the board's filesystem: the default storage.
 
-A storage offers append(page), read(number), first, next, torn. Here a file holds pages one
-after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
+A storage offers append(page), read(number), first, next, torn, newest_boot; bad and erases,
+counters since the start; kind and size_bytes, what SETUP says of it. Here a file holds pages
+one after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
 files go when the log has grown to its limit, in bytes or in files: the names must fit into
-the board's memory. A page that a power cut tore is found by its
-CRC, counted and left where it is; the next page then begins a new file. A page damaged
-later is skipped by its size and costs no other.
+the board's memory. A page that a power cut tore is found by its CRC, counted and left where
+it is; the next page then begins a new file. A page damaged later is skipped by its size and
+costs no other.
+
+Pages are the batch in which records are synced: each costs about one erase of 4 KB, and the
+file system spreads these over its flash.
 """
 
 import os
@@ -24,17 +28,20 @@ class FileStorage:
 
     first and next: the oldest page held and the number the next page must carry. Pages
     before first have been retired. newest_boot: that of the newest good page, 0 if none.
+    bad: writes that failed. erases: about how many, one a write or removal.
     """
+
+    kind = "files"
 
     def __init__(self, folder, limit_bytes):
         self._folder = folder
-        self._limit = limit_bytes
+        self.size_bytes = limit_bytes
         self._files = sorted(
             int(name[1:], 16) for name in os.listdir(folder) if _is_page_file(name)
         )
         self._sizes = [os.stat(self._path(n))[6] for n in self._files]
         self._cursor = (-1, 0, 0)  # file's first page, page number, offset of the last look
-        self.torn = 0
+        self.torn = self.bad = self.erases = 0
         self.newest_boot = 0
         self.next = 0
         self._room = 0  # pages that still may go into the newest file
@@ -84,12 +91,13 @@ class FileStorage:
                 # Where there is no more space than this, less must do.
                 if wrong.args[0] != _NO_SPACE or not self._retire():
                     raise
-        while (sum(self._sizes) > self._limit or len(self._files) > _FILES) and self._retire():
+        while (sum(self._sizes) > self.size_bytes or len(self._files) > _FILES) and self._retire():
             pass
 
     def _write(self, page):
         fresh = self._room <= 0 or self._sizes[-1] >= _FILE_BYTES
         name = self.next if fresh else self._files[-1]
+        self.erases += 1
         try:
             with open(self._path(name), "wb" if fresh else "ab") as file:
                 if file.write(page) != len(page):
@@ -97,6 +105,7 @@ class FileStorage:
                 file.flush()
         except OSError:
             # Never write behind half a page: the next one begins a new file.
+            self.bad += 1
             self._room = 0
             if not fresh:
                 self.torn += 1
@@ -118,6 +127,7 @@ class FileStorage:
             os.remove(self._path(self._files[0]))
         except OSError:
             return False
+        self.erases += 1
         self._files.pop(0)
         self._sizes.pop(0)
         self.first = self._files[0]
