@@ -33,7 +33,7 @@ class Node:
             storage = board.storage(
                 config.storage if config else "files", config.log_bytes if config else _LOG_BYTES
             )
-        except (OSError, MemoryError) as wrong:
+        except (OSError, ValueError, MemoryError) as wrong:
             config, trouble = None, "the storage cannot be used: %s" % wrong
             storage = _NoStorage()
         self._board = board

@@ -55,18 +55,11 @@ class FileStorage:
     def _resume(self):
         """Find where the newest file ends, and whether it ends well."""
         name = self._files[-1]
-        number = name
-        offset = end = 0
-        with open(self._path(name), "rb") as file:
-            while True:
-                page, size = _page_at(file, number)
-                if not size:
-                    break
-                offset += size
-                number += 1
-                if page is not None:
-                    end = offset
-                    self.newest_boot = records.header(page)[1]
+        number, end = self._walk(name)
+        older = len(self._files) - 2
+        while not self.newest_boot and older >= 0:
+            self._walk(self._files[older])
+            older -= 1
         self.next = number
         rest = self._sizes[-1] - end
         if not rest:
@@ -80,6 +73,21 @@ class FileStorage:
             # Half a page and nothing else: its name and number are needed again.
             self._files.pop()
             self._sizes.pop()
+
+    def _walk(self, name):
+        """(number, offset behind the last good one) after a file's pages; notes their boot."""
+        number = name
+        offset = end = 0
+        with open(self._path(name), "rb") as file:
+            while True:
+                page, size = _page_at(file, number)
+                if not size:
+                    return number, end
+                offset += size
+                number += 1
+                if page is not None:
+                    end = offset
+                    self.newest_boot = max(self.newest_boot, records.header(page)[1])
 
     def append(self, page):
         """Write one page; it is safe against power loss when this returns. Raises OSError."""

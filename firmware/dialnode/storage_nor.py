@@ -34,15 +34,14 @@ _ERASED = b"\xff" * PAGE
 class NorStorage:
     """Pages on the first limit_bytes of a flash; attributes as those of FileStorage.
 
-    bad: programs and erases that failed, since the start. Raises OSError where the chip is
-    smaller, or holds the ring of another size.
+    bad: programs, erases and reads that failed, since the start. Raises OSError where the chip is smaller, or holds the ring of another size.
     """
 
     kind = "flash"
 
     def __init__(self, flash, limit_bytes):
         if limit_bytes > flash.size_bytes:
-            raise OSError("the flash chip has %d bytes" % flash.size_bytes)
+            raise ValueError("the flash has %d bytes" % flash.size_bytes)
         self._flash = flash
         self._sectors = limit_bytes // SECTOR
         self.size_bytes = self._sectors * SECTOR
@@ -53,18 +52,28 @@ class NorStorage:
         self._end = SECTOR  # where the newest sector goes on
         self.torn = self.bad = self.erases = 0
         self.first = self.next = self.newest_boot = 0
-        self._find_ring()
+        hidden = self._find_ring()
         if self._turn >= 0:
             self._resume()
             self._drop_half_erased()
-            self._count_first()
+        if hidden:
+            self.next += _MOST_PAGES
+        self._count_first()
 
     # -- finding one's way at the start
 
     def _find_ring(self):
+        """Note where sectors begin and which is newest; True if one that cannot be read may
+        be newer still."""
         turns = array("I", [0] * self._sectors)
+        dead = []
         for sector in range(self._sectors):
-            head = self._head(sector)
+            try:
+                head = self._head(sector)
+            except OSError:
+                self.bad += 1
+                dead.append(sector)
+                continue
             if head is not None:
                 turns[sector], self._numbers[sector] = head
                 self._turn = max(self._turn, head[0])
@@ -77,42 +86,54 @@ class NorStorage:
                 self._numbers[sector] = _NONE
             else:
                 before = self._numbers[sector]
+        return (self._turn + 1) % self._sectors in dead
 
     def _head(self, sector):
-        """(turn, first page) as the sector's header says, None if it has none."""
+        """(turn, first page) as the sector's header says, None if it has none. Raises OSError
+        where it cannot be read."""
+        head = bytearray(_HEAD_BYTES)
         for _ in range(2):
-            try:
-                head = bytearray(_HEAD_BYTES)
-                self._flash.read(sector * SECTOR, head)
-            except OSError:
-                continue
+            self._flash.read(sector * SECTOR, head)
             magic, sectors, turn, number = struct.unpack(_HEADER, head[:12])
             if magic != b"DS" or struct.unpack("<I", head[12:])[0] != crc32(head[:12]):
                 continue
             if sectors != self._sectors:
-                raise OSError("the flash chip holds a log of log_bytes %d" % (sectors * SECTOR))
+                # Begun with another size: what is there must not be taken for nothing.
+                raise ValueError("log_bytes must be %d here" % (sectors * SECTOR))
             if turn % sectors == sector and number < _NONE:
                 return turn, number
         return None
+
+    def _safe_head(self, sector):
+        try:
+            return self._head(sector)
+        except OSError:
+            return None
 
     def _resume(self):
         """Find where the newest sector ends, and whether it ends well."""
         sector = self._turn % self._sectors
         start = self._numbers[sector]
-        self.next, end, _whole = self._behind(sector)
-        used = self._used(sector)
-        if used > end:
-            self.torn += 1
-            if used - end > records.MAX_PAGE:
-                # More than the one page a power cut can tear: give none of their numbers again.
-                self.next = max(self.next, start + _MOST_PAGES)
-            end = SECTOR
-        self._end = end
+        try:
+            self.next, end, _whole = self._behind(sector)
+            used = self._used(sector)
+            if used > end:
+                self.torn += 1
+        except OSError:
+            self.bad += 1
+            used, end = SECTOR, _HEAD_BYTES
+        if used - end > records.MAX_PAGE:
+            # More than the one page a power cut can tear: give none of their numbers again.
+            self.next = start + _MOST_PAGES
+        self._end = SECTOR if used > end else end
         turn = self._turn
         while not self.newest_boot and turn > 0 and turn > self._turn - self._sectors:
             turn -= 1
             if self._numbers[turn % self._sectors] != _NONE:
-                self._behind(turn % self._sectors)
+                try:
+                    self._behind(turn % self._sectors)
+                except OSError:
+                    self.bad += 1
 
     def _behind(self, sector):
         """(number, offset) behind a sector's last good page, and whether none is missing
@@ -135,10 +156,7 @@ class NorStorage:
         at = SECTOR
         while at > 0:
             at -= PAGE
-            try:
-                self._flash.read(sector * SECTOR + at, self._chunk)
-            except OSError:
-                return SECTOR
+            self._flash.read(sector * SECTOR + at, self._chunk)
             if self._chunk != _ERASED:
                 end = PAGE
                 while self._chunk[end - 1] == 255:
@@ -154,7 +172,11 @@ class NorStorage:
         if number == _NONE:
             return
         following = min([n for n in self._numbers if n > number])
-        behind, _at, whole = self._behind(oldest)
+        try:
+            behind, _at, whole = self._behind(oldest)
+        except OSError:
+            self.bad += 1
+            return
         if behind != following or not whole:
             self._numbers[oldest] = _NONE
 
@@ -190,7 +212,7 @@ class NorStorage:
 
     def _opened(self, sector, turn):
         """Erase a sector and give it its header; False if it will not take that."""
-        before = self._head(sector)
+        before = self._safe_head(sector)
         head = struct.pack(_HEADER, b"DS", self._sectors, turn, self.next)
         head += struct.pack("<I", crc32(head))
         self.erases += 1
@@ -199,7 +221,7 @@ class NorStorage:
             done = self._used(sector) == 0 and self._put(sector * SECTOR, head)
         except OSError:
             done = False
-        if done or self._head(sector) != before:
+        if done or self._safe_head(sector) != before:
             self._numbers[sector] = _NONE
             self._count_first()
         return done
@@ -241,16 +263,17 @@ class NorStorage:
         where, at, last = self._cursor
         if where != sector or last >= number:
             at, last = _HEAD_BYTES, best - 1
-        page, after = self._page_from(sector, at, last + 1)
-        while page is not None:
-            found = records.header(page)[0]
-            if found > number:
-                return None
-            self._cursor = (sector, after, found)
-            if found == number:
-                return page
-            page, after = self._page_from(sector, after, found + 1)
-        return None
+        try:
+            page, after = self._page_from(sector, at, last + 1)
+            while page is not None and records.header(page)[0] < number:
+                page, after = self._page_from(sector, after, last + 1)
+        except OSError:
+            self.bad += 1
+            return None
+        if page is None or records.header(page)[0] > number:
+            return None
+        self._cursor = (sector, after, number)
+        return page
 
     def _page_from(self, sector, at, least):
         """The next good page of a sector, numbered `least` or higher, and the offset behind
@@ -263,17 +286,19 @@ class NorStorage:
         return None, 0
 
     def _page_at(self, address, room):
+        """The page at an address if a good one stands there. Raises OSError where it cannot
+        be read."""
+        head = bytearray(records.HEADER_BYTES)
         for _ in range(2):
+            self._flash.read(address, head)
             try:
-                head = bytearray(records.HEADER_BYTES)
-                self._flash.read(address, head)
                 size = records.header(head)[3]
                 if size <= min(room, records.MAX_PAGE):
                     page = bytearray(size)
                     self._flash.read(address, page)
                     records.check(page)
                     return bytes(page)
-            except (OSError, ValueError):
+            except ValueError:
                 continue
         return None
 
