@@ -15,7 +15,10 @@ from array import array
 from binascii import unhexlify
 
 from dialcore.compat import const
+from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
+from dialnode.storage_nor import NorStorage
+from dialnode.virtual_nor import NorChip
 
 _TICKS = const(0x3FFFFFFF)
 _HALF = const(0x20000000)
@@ -55,17 +58,36 @@ class VirtualBoard:
         os.rename(path + ".new", path)
         return boot
 
-    def storage(self, limit_bytes):
-        """The board's page storage."""
-        folder = self._folder + "/log"
-        try:
-            os.mkdir(folder)
-        except OSError:
-            pass  # it is there already
-        storage = FileStorage(folder, limit_bytes)
+    def storage(self, kind, limit_bytes):
+        """The board's page storage: kind is "files" or "flash"."""
+        if kind == "flash":
+            storage = NorStorage(self._flash(limit_bytes), limit_bytes)
+        else:
+            folder = self._folder + "/log"
+            try:
+                os.mkdir(folder)
+            except OSError:
+                pass  # it is there already
+            storage = FileStorage(folder, limit_bytes)
         # A counter that was lost must not make one boot's times pass for another's.
         self.boot = max(self.boot, storage.newest_boot + 1)
         return storage
+
+    def _flash(self, least_bytes):
+        """The chip in a file of its own; made as large as asked for, and so it stays."""
+        path = self._folder + "/flash"
+        try:
+            size = os.stat(path)[6]
+        except OSError:
+            size = SECTOR
+            while size < least_bytes:
+                size *= 2
+            with open(path + ".new", "wb") as file:
+                for _ in range(size // SECTOR):
+                    file.write(b"\xff" * SECTOR)
+            os.rename(path + ".new", path)
+        chip = NorChip(open(path, "r+b", buffering=0), size)
+        return SpiFlash(chip, chip.select)
 
     def ticks_ms(self):
         """The board's running milliseconds, modulo 2**30."""

@@ -69,7 +69,8 @@ class BenchBoard:
         with open(self.config_path, "w") as file:
             file.write(json.dumps(facts))
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         folder = self._folder + "/log"
         try:
             os.mkdir(folder)
