@@ -10,6 +10,7 @@ from binascii import unhexlify
 from dialcore.crossing import Calibration
 
 MAX_BYTES = 16384
+_RTC_S = 3600  # daily would do for drift; hourly a jump of the chip shows against the crystal
 
 
 class Config:
@@ -32,7 +33,7 @@ class Config:
             _number(facts, "gate_off", 1, 65535),
         )
         self.rtc = _choice(facts, "rtc", ("ds3231",))
-        self.rtc_s = _number(facts, "rtc_s", 60, 86400) if "rtc_s" in facts else 86400
+        self.rtc_s = _number(facts, "rtc_s", 60, 86400) if "rtc_s" in facts else _RTC_S
         nmea = facts.get("nmea")
         self.nmea = nmea is not None
         if self.nmea:

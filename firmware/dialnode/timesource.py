@@ -8,6 +8,7 @@ seconds change, a receiver's bytes are taken as they come.
 from dialcore import records
 from dialcore.compat import const
 
+_SETTLE_MS = const(100)  # clocks wake with the board and need not answer at once
 _FINE_MS = const(25)  # a second's beginning known so well is good enough at once
 _PATIENCE_MS = const(5000)  # for a better one, or for a tick that does not come
 _TICK_FRESH_MS = const(800)  # so long after a tick the chip still shows that second
@@ -24,7 +25,7 @@ class _Source:
         self._clock = clock
         self._log = log
         self._period_ms = period_ms
-        self._due = clock.offset_ms  # offset from which the next reading is wanted
+        self._due = clock.offset_ms + _SETTLE_MS  # offset from which the next reading is wanted
         self._fault = 0  # the last one written down
 
     def rebase(self, shift_ms):

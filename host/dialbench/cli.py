@@ -21,6 +21,7 @@ _COMMANDS = {
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
+    "clock": "How well the times in a store are known: drift, marks, readings.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",

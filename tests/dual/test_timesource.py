@@ -125,10 +125,12 @@ def test_a_tick_that_does_not_come_is_done_without():
     wipe("scratch-clocks")
 
 
-def test_it_is_read_at_boot_and_daily_for_days_across_wraps_of_the_counter():
+def test_it_is_read_at_boot_and_when_due_for_days_across_wraps_of_the_counter():
     start = (1 << 30) - 2 * DAY
     board, node, told = board_with(
-        {"rtc": "ds3231", "tick": "rtc"}, start_ms=start, chip=lambda now: steady(now - start)
+        {"rtc": "ds3231", "tick": "rtc", "rtc_s": 86400},
+        start_ms=start,
+        chip=lambda now: steady(now - start),
     )
     days = 30  # the counter wraps after 12.4
     live(board, node, start + days * DAY, 500, 20011)

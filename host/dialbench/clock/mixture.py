@@ -31,8 +31,8 @@ def _quantile(weight: Floats, mean: Floats, sigma: Floats, share: float) -> Floa
         middle = (low + high) / 2
         below = weight @ _normal((middle - mean) / safe) < share
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    middle: Floats = (low + high) / 2
-    return middle
+    reached: Floats = (low + high) / 2
+    return reached
 
 
 def _normal(x: Floats) -> Floats:

@@ -10,6 +10,7 @@ import click
 from dialbench import dialfile
 from dialbench.analysis import analyse
 from dialbench.commands import screen
+from dialbench.commands.storefile import chosen, existing
 from dialbench.errors import UserError
 from dialbench.sky import Sky
 from dialbench.store import Store
@@ -27,32 +28,21 @@ from dialbench.store import Store
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.analysis/1" object.')
 def command(store_path: Path, uid: str | None, dial_path: Path | None, as_json: bool) -> None:
     """Compare what STORE holds with the ephemeris, and say how the dial did."""
-    if not store_path.exists():
-        raise UserError(f"{store_path}: there is no such store; dialbench pull makes one")
-    with Store.open(store_path) as store:
-        boards = {board.uid: board for board in store.boards()}
-        uid = uid.lower() if uid else None
-        if uid is None:
-            if len(boards) != 1:
-                raise UserError(
-                    f"{store_path} holds {len(boards)} boards: "
-                    + (f"choose one with --board: {', '.join(boards)}" if boards else "pull first")
-                )
-            uid = next(iter(boards))
-        if uid not in boards:
-            raise UserError(f"--board {uid}: {store_path} holds {', '.join(boards) or 'none'}")
-        kept = boards[uid].dial_toml
+    with Store.open(existing(store_path)) as store:
+        board = chosen(store, store_path, uid)
+        uid = board.uid
+        kept = board.dial_toml
         if dial_path is not None:
             dial = dialfile.load(dial_path)
         elif kept is not None:
             dial = dialfile.parse(kept, f"dial of board {uid}")
         else:
             raise UserError(f"{store_path} does not know board {uid}'s dial: name it with --dial")
-        logged_with = boards[uid].dial_hash
-        if len(dial.channels) != boards[uid].channels:
+        logged_with = board.dial_hash
+        if len(dial.channels) != board.channels:
             raise UserError(
                 f"--dial {dial_path}: has {len(dial.channels)} channels, the board "
-                f"{boards[uid].channels}: it cannot be the dial this log was made with"
+                f"{board.channels}: it cannot be the dial this log was made with"
             )
         if dial.hash != logged_with:
             screen.note(
