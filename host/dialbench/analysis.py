@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from dialbench import crossing, predict
-from dialbench.clock import ClockModel
 from dialbench.compare import Comparison, Interval, Measured, compare
 from dialbench.dial import Dial
 from dialbench.reading import Reading, pattern, read
@@ -64,12 +63,15 @@ class Analysis:
     def sentences(self) -> tuple[str, ...]:
         told = self.verdict.sentences
         if self.boots_without_clock:
-            told += (f"Left out for want of a clock mark: {_boots(self.boots_without_clock)}.",)
+            boots = _boots(self.boots_without_clock)
+            told += (f"Left out for want of a clock mark or a clock chip's reading: {boots}.",)
         if self.other_boots:
             told += (f"Left out as logged with another dial: {_boots(self.other_boots)}.",)
         if self.rejected_marks:
             marks = "; ".join(self.rejected_marks)
-            told += (f"Not all clock marks agree, so the times above may be wrong: {marks}.",)
+            told += (
+                f"Not all clock marks and readings agree, so the times above may be wrong: {marks}.",
+            )
         return told
 
 
@@ -122,7 +124,7 @@ def analyse_foreign(log: ForeignLog, dial: Dial, sky: Sky) -> Analysis:
 def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
     """The log of a board's boots with one dial, as far as their clock is known."""
     logged = store.crossings(uid)
-    clock = ClockModel(store.marks(uid))
+    clock = store.clock(uid)
     spans = store.observed(uid)
     boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
     others = {

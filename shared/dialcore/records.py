@@ -23,9 +23,17 @@ SNAPSHOT = const(3)
 MARK = const(4)
 OVERFLOW = const(5)
 BLIND = const(6)
+RTC = const(7)
 SETUP = const(8)
 HEALTH = const(9)
+RTC_FAULT = const(10)
 CROSSING = const(0x80)  # with the channel in the low seven bits
+
+CHIP = const(1)  # what an RTC record's reading is of
+SATELLITES = const(2)
+CHIP_ABSENT = const(1)  # why an RTC_FAULT record was written
+CHIP_STOPPED = const(2)
+CHIP_NONSENSE = const(3)
 
 _LONGEST_CROSSING = const(7)
 
@@ -276,3 +284,23 @@ def pack_health(
 def unpack_health(payload: Any) -> Any:
     """(retired, torn, bad, erases, overflow, blind_ms, free_bytes)."""
     return unpack(_HEALTH, payload)
+
+
+def pack_rtc(device_ms: int, utc_us: int, sigma_us: int, source: int) -> bytes:
+    """RTC's payload: what a clock beside the board's own said, CHIP or SATELLITES; device_ms
+    is the reading's own instant, not the record's."""
+    return struct.pack("<QqIB", device_ms, utc_us, sigma_us, source)
+
+
+def unpack_rtc(payload: Any) -> Any:
+    return unpack("<QqIB", payload)
+
+
+def pack_rtc_fault(reason: int, source: int) -> bytes:
+    """RTC_FAULT's payload: CHIP_ABSENT, CHIP_STOPPED or CHIP_NONSENSE, and of which clock."""
+    return bytes((reason, source))
+
+
+def unpack_rtc_fault(payload: Any) -> Any:
+    """(reason, source)."""
+    return unpack("<BB", payload)

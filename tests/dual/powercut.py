@@ -20,8 +20,8 @@ more start.
 import gc
 import sys
 
-import dialnode.storage_files as storage_files
 from dialcore import records
+from dialnode import storage_files
 from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
 from dialnode.storage_nor import NorStorage
@@ -254,6 +254,7 @@ class LittleFs:
 
     def __init__(self, size_bytes, blocks=24):
         import os
+
         import vfs
 
         self.size_bytes = size_bytes
@@ -458,9 +459,7 @@ class Sweep:
                 if kind != self.words.get("kind", kind):
                     continue
                 log = self.log.copy()
-                state, done = self.cut(
-                    self.state, log, 1, self.during, Power(at, kind, self.seed)
-                )
+                state, done = self.cut(self.state, log, 1, self.during, Power(at, kind, self.seed))
                 if not isinstance(state, bytes):
                     state = dict(state)
                 latest = firsts[min(done + 1, self.during)]
@@ -475,8 +474,7 @@ class Sweep:
         except Exception as wrong:
             self.failed += 1
             print(
-                "failed: %s: powercut.py %s seed=%d %s"
-                % (repr(wrong), self.name, self.seed, words)
+                "failed: %s: powercut.py %s seed=%d %s" % (repr(wrong), self.name, self.seed, words)
             )
             return False
         return True

@@ -19,6 +19,8 @@ NAMES = {
     "MARK": records.MARK,
     "OVERFLOW": records.OVERFLOW,
     "BLIND": records.BLIND,
+    "RTC": records.RTC,
+    "RTC_FAULT": records.RTC_FAULT,
 }
 PAGE = bytes.fromhex(re.search(r"```page\n(.*?)```", SPEC, re.DOTALL)[1])
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-
-from dialbench.errors import UserError
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -46,13 +43,3 @@ def truth(command: _Command) -> _Command:
     ):
         command = option(command)
     return command
-
-
-def existing_store(path: Path) -> None:
-    """Raises UserError where there is no file at path; opening would make one."""
-    try:
-        there = path.exists()
-    except ValueError:  # NUL in the name
-        there = False
-    if not there:
-        raise UserError(f"{path}: there is no such store; dialbench pull makes one")
