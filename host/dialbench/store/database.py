@@ -148,6 +148,14 @@ class Database:
                 raise Damaged(damaged(self.name))
         return found
 
+    def one(self, kinds: str, sql: str, *values: object) -> tuple[Any, ...]:
+        """The only row of read(). Raises Damaged where it is not the only one: an index and
+        its table contradict each other then."""
+        found = self.read(kinds, sql, *values)
+        if len(found) != 1:
+            raise Damaged(damaged(self.name))
+        return found[0]
+
     def many(self, sql: str, rows: list[tuple[object, ...]]) -> None:
         """Run one statement for each row of values."""
         with self.told():
@@ -271,6 +279,8 @@ def _told(name: str) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise _sentence(name, error) from error
+    except UnicodeDecodeError as error:  # of an error's own text, that quotes the file
+        raise Damaged(damaged(name)) from error
 
 
 def damaged(name: str) -> str:
