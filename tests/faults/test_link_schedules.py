@@ -10,7 +10,6 @@ import os
 import random
 from collections import Counter
 from functools import cache
-from pathlib import Path
 
 import pytest
 from tests.faults.simulation import (
@@ -22,9 +21,9 @@ from tests.faults.simulation import (
     Time,
     pages,
 )
+from tests.host.stores import in_memory
 
 from dialbench.link import Board, LinkError
-from dialbench.store import Store
 from dialcore import records
 
 UID_TEXT = UID.hex()
@@ -56,7 +55,7 @@ class _Trial:
         low, high = chance.choice(((-9, -9), (-4.5, -3.5), (-3.5, -2.7), (-2.7, -2.2), (-2.2, -2)))
         share = 10 ** chance.uniform(low, high)
         self.shares = (share * chance.choice((0, 1)), share)
-        self.store = Store.open(Path(":memory:"))
+        self.store = in_memory()
         self.held = set()
 
     def attempt(self, shares, life=math.inf, reboot=math.inf):

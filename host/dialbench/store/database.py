@@ -149,6 +149,14 @@ class Database:
                 raise Damaged(damaged(self.name))
         return found
 
+    def one(self, kinds: str, sql: str, *values: object) -> tuple[Any, ...]:
+        """The only row of read(). Raises Damaged where it is not the only one: an index and
+        its table contradict each other then."""
+        found = self.read(kinds, sql, *values)
+        if len(found) != 1:
+            raise Damaged(damaged(self.name))
+        return found[0]
+
     def insert(self, into: str, rows: list[tuple[object, ...]]) -> None:
         """Insert rows of equal length; into is the statement up to its VALUES."""
         # Many rows in one statement take half the time of as many statements.
@@ -275,6 +283,8 @@ def _told(name: str) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise _sentence(name, error) from error
+    except UnicodeDecodeError as error:  # of an error's own text, that quotes the file
+        raise Damaged(damaged(name)) from error
 
 
 def damaged(name: str) -> str:

@@ -68,6 +68,7 @@ class Store:
         self._database = database
         self._rows = database.rows
         self._read = database.read
+        self._one = database.one
         self.foreign = ForeignLogs(database)
 
     @classmethod
@@ -193,7 +194,7 @@ class Store:
             if added:
                 self._decode(added[0][0], raw)
                 return True
-            [(page, held)] = self._read(
+            page, held = self._one(
                 "ib",
                 f"SELECT page, {_RAW} WHERE board = ? AND boot = ? AND number = ?",
                 board,
@@ -242,14 +243,14 @@ class Store:
     def raw_pages(self) -> Iterator[RawPage]:
         """Every page, one at a time, in the order they came."""
         for (page,) in self._read("i", "SELECT page FROM page ORDER BY page"):
-            [row] = self._read(
+            row = self._one(
                 "iiiib", f"SELECT page, board, boot, number, {_RAW} WHERE page = ?", page
             )
             yield RawPage(*row)
 
     def outdated(self) -> int:
         """How many pages were read by an older decoder than this."""
-        [(old,)] = self._read("i", "SELECT count(*) FROM decoding WHERE version < ?", VERSION)
+        (old,) = self._one("i", "SELECT count(*) FROM decoding WHERE version < ?", VERSION)
         return int(old)
 
     def redecode(self) -> int:
@@ -288,7 +289,7 @@ class Store:
         """How many decoded rows belong to no page."""
         count = 0
         for table in ("crossing", "event", "decoding"):
-            [(found,)] = self._read(
+            (found,) = self._one(
                 "i", f"SELECT count(*) FROM {table} WHERE page NOT IN (SELECT page FROM page)"
             )
             count += found
@@ -465,10 +466,10 @@ class Store:
         first, next = status[0] if status else (0, 0)
         next = max([next, *(number + 1 for number in held[-1:])])
         retired = first - sum(number < first for number in held)
-        [(torn,)] = self._read(
+        (torn,) = self._one(
             "i", "SELECT coalesce(sum(torn_pages), 0) FROM status WHERE board = ?", board
         )
-        [(unreadable,)] = self._read(
+        (unreadable,) = self._one(
             "i",
             "SELECT count(*) FROM page JOIN decoding USING (page) LEFT JOIN spare USING (page)"
             " WHERE board = ? AND problem <> '' AND (spare.page IS NULL OR spare.raw IS NOT NULL)",
