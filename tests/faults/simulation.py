@@ -77,7 +77,7 @@ class SimulatedBoard:
         self._chance = chance
         self.heard = deque()  # (arrival, bytes)
         self.said = deque()
-        self.faults_up = self.faults_down = None
+        self.faults_down = None
         self._free_s = 0.0
         self.marks = set()
         self.start()
@@ -90,6 +90,13 @@ class SimulatedBoard:
         self.log = PageLog(self.storage, self.clock, self.boot, 600_000)
         self.log.record(records.BOOT, records.pack_boot(DIAL_HASH, 33, 0, "0.1.0"))
         self._serve = Serve(self, self.clock, self.log, None, None, "", "0.1.0")
+
+    def plug_in(self, faults_down):
+        """Another line; what was still on its way over the one before is gone with it."""
+        self.faults_down = faults_down
+        self.said.clear()
+        self.heard = deque(item for item in self.heard if item[0] <= self.time.s)
+        self._free_s = self.time.s
 
     def truth_us(self, boot, device_ms):
         """The middle of the millisecond in which this boot's clock read device_ms."""
@@ -199,8 +206,7 @@ class SimulatedLine:
         self._reboot = reboot
         self._free_s = 0.0
         self.received = 0
-        board.faults_down = faults_down
-        board.said.clear()  # what was on its way to nobody
+        board.plug_in(faults_down)
 
     def send(self, data):
         self._living()
