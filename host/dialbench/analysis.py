@@ -17,6 +17,7 @@ from dialbench.sky import Sky, from_us
 from dialbench.store import Losses, Store
 from dialbench.verdict import Verdict, verdict
 from dialcore import records
+from dialcore.crossing import ALL, THRESHOLDS
 
 SCHEMA = "dialbench.analysis/1"
 
@@ -109,17 +110,26 @@ def analyse(
         return [int(at) for at in clock.utc_us(boot, device_ms)]
 
     observed: list[Interval] = []
+    unlogged: dict[int, list[Interval]] = {}
+    thresholds = _thresholds(store, uid)
+    ever = 0
+    for boot_number in known:
+        ever |= thresholds.get(boot_number, ALL)
     for boot_number, start_ms, end_ms in spans:
         if boot_number in known:
             start_us, end_us = utc(boot_number, start_ms, end_ms)
             observed.append((start_us, end_us))
+            for threshold in range(len(THRESHOLDS)):
+                if not thresholds.get(boot_number, ALL) >> threshold & 1:
+                    unlogged.setdefault(threshold, []).append((start_us, end_us))
     snapshots = [
         (utc(one.boot, one.device_ms)[0], one.payload)
         for one in store.events(uid, records.SNAPSHOT)
         if one.boot in known
     ]
     predicted, days = _predicted(dial, sky, observed, measured)
-    comparison = compare(predicted, measured, observed)
+    predicted = predicted.only((ever or ALL) >> predicted.threshold & 1 == 1)
+    comparison = compare(predicted, measured, observed, unlogged)
     reading = read(dial, sky, pattern(measured, observed, snapshots))
     best = read(dial, sky, pattern(predicted, days).within(observed))
     losses = store.losses(uid)
@@ -140,6 +150,17 @@ def analyse(
         other_boots=tuple(sorted(others & set(boots))),
         rejected_marks=tuple(one.reason for one in clock.rejected),
     )
+
+
+def _thresholds(store: Store, uid: str) -> dict[int, int]:
+    """By boot, the set of thresholds whose crossings were logged, as far as the log says."""
+    found = {}
+    for event in store.events(uid, records.SETUP):
+        try:
+            found[event.boot] = int(records.unpack_setup(event.payload)[2])
+        except ValueError:
+            continue  # it stays among the events, and says nothing
+    return found
 
 
 def _predicted(
