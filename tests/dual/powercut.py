@@ -20,8 +20,8 @@ more start.
 
 import sys
 
-from dialnode import storage_files
 from dialcore import records
+from dialnode import storage_files
 from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
 from dialnode.storage_nor import NorStorage
