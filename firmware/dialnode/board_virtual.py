@@ -86,7 +86,9 @@ class VirtualBoard:
             while size < least_bytes:
                 size *= 2
             with open(path + ".new", "wb") as file:
-                file.writelines(b"\xff" * SECTOR for _ in range(size // SECTOR))
+                blank = b"\xff" * SECTOR
+                while file.tell() < size:
+                    file.write(blank)
             os.rename(path + ".new", path)
         chip = NorChip(open(path, "r+b", buffering=0), size)
         return SpiFlash(chip, chip.select)

@@ -27,7 +27,8 @@ class FileStorage:
     """Pages under a folder that exists; limit_bytes bounds what they take.
 
     first and next: the oldest page held and the number the next page must carry. Pages
-    before first have been retired. newest_boot: that of the newest good page, 0 if none.
+    before first have been retired. newest_boot: that of the newest good page at the start, 0 if
+    there was none.
     bad: writes that failed. erases: about how many, one a write or removal.
     """
 

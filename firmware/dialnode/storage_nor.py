@@ -29,6 +29,7 @@ _MOST_PAGES = const(127)  # that a sector can hold
 _TRIES = const(20)
 _EIO = const(5)
 _ERASED = b"\xff" * PAGE
+_NOTHING = b"\xff" * records.HEADER_BYTES
 
 
 class NorStorage:
@@ -280,17 +281,21 @@ class NorStorage:
         it; (None, 0) if there is none from the offset at on."""
         while at <= SECTOR - records.HEADER_BYTES:
             page = self._page_at(sector * SECTOR + at, SECTOR - at)
+            if page == _NOTHING:
+                break
             if page is not None and records.header(page)[0] >= least:
                 return page, _rounded(at + len(page))
             at += _GRAIN
         return None, 0
 
     def _page_at(self, address, room):
-        """The page at an address if a good one stands there. Raises OSError where it cannot
-        be read."""
+        """The page at an address, None if no good one stands there, _NOTHING where nothing
+        was written. Raises OSError where it cannot be read."""
         head = bytearray(records.HEADER_BYTES)
         for _ in range(2):
             self._flash.read(address, head)
+            if head == _NOTHING:
+                return head
             try:
                 size = records.header(head)[3]
                 if size <= min(room, records.MAX_PAGE):

@@ -4,11 +4,12 @@ Not a test by itself: tests/faults/test_power_cuts.py runs it on both runtimes. 
 
     MICROPYPATH=shared:firmware:tests/dual:.frozen micropython tests/dual/powercut.py flash
 
-Sweeps: flash and files (one cut, the smallest log that config.json allows), flash2 and files2
-(the recovery is cut too, a small log), littlefs (files on the board's real file system, on
-MicroPython only), bad (sectors that fail). Further words narrow a sweep down: a line that
-tells of a failure ends in those that repeat it alone. step=5 takes every fifth cut,
-mutant=NAME breaks the storage on purpose.
+Sweeps: blank, flash and files (one cut; the smallest log that config.json allows, nothing in
+it or full), flash2 and files2 (the recovery is cut too, a small log), littlefs (files on the
+board's real file system, on MicroPython only), bad (sectors that fail). Further words narrow
+a sweep down: a line that tells of a failure ends in those that repeat it alone. step=5 takes
+every fifth cut, another seed begins with another log and tears elsewhere, mutant=NAME breaks
+the storage on purpose.
 
 A scenario: from a log made beforehand, pages are appended until the power is cut. Then, with
 power again: every page whose append had returned is there, byte for byte, or older than what
@@ -17,7 +18,6 @@ written, whole; numbers and boots are in order; a page can be appended, and is t
 more start.
 """
 
-import gc
 import sys
 
 from dialcore import records
@@ -402,7 +402,7 @@ class Sweep:
         self.counted = 0  # bad sectors that were met, and counted
         self.log = Log()
         storage, state = medium.open(medium.blank(), Power())
-        for _ in range(before):
+        for _ in range(before + 3 * self.seed - 3 if before else 0):
             self.log.append(storage, 1)
         self.state = state()
         if not isinstance(self.state, bytes):
@@ -468,10 +468,9 @@ class Sweep:
 
     def _told(self, words, state, log, latest_first):
         self.scenarios += 1
-        gc.collect()  # a medium is one large piece of memory
         try:
             self.recovered(state, log.copy(), latest_first)
-        except Exception as wrong:
+        except Exception as wrong:  # noqa: BLE001 - whatever goes wrong is a failure to tell
             self.failed += 1
             print(
                 "failed: %s: powercut.py %s seed=%d %s" % (repr(wrong), self.name, self.seed, words)
@@ -517,7 +516,7 @@ class Sweep:
                     self.scenarios += 1
                     try:
                         self._bad_sector((sector, fault, since))
-                    except Exception as wrong:
+                    except Exception as wrong:  # noqa: BLE001 - whatever goes wrong is a failure to tell
                         self.failed += 1
                         print(
                             "failed: %s: powercut.py %s seed=%d sector=%d fault=%s since=%d"
@@ -583,6 +582,8 @@ def _unchecked(data):
 
 def make(name, words):
     """The sweep of one name."""
+    if name == "blank":
+        return Sweep(name, Flash(65536), 0, 24, words)
     if name == "flash":
         return Sweep(name, Flash(65536), 140, 24, words)
     if name == "flash2":
@@ -629,8 +630,6 @@ def run(name, words):
 if __name__ == "__main__":
     given = [word.split("=") for word in sys.argv[1:] if "=" in word]
     failures = [
-        run(name, dict([(word[0], word[1]) for word in given]))
-        for name in sys.argv[1:]
-        if "=" not in name
+        run(name, {word[0]: word[1] for word in given}) for name in sys.argv[1:] if "=" not in name
     ]
     sys.exit(1 if sum(failures) else 0)
