@@ -1,8 +1,7 @@
 """Random schedules of faults on the line, byte by byte, with the board's own code at its far
 end: every pull ends complete or can be taken up again, nothing is lost or doubled.
 
-LINK_SCHEDULES=10000 runs so many of them. A failure names its seed: `schedule(seed)`
-replays it.
+LINK_SCHEDULES=10000 runs so many of them. A failure names its seed: see `schedule`.
 """
 
 import math
@@ -12,6 +11,7 @@ from collections import Counter
 from functools import cache
 
 import pytest
+from tests.board_double import stored
 from tests.faults.simulation import (
     UID,
     ByteFaults,
@@ -21,9 +21,9 @@ from tests.faults.simulation import (
     Time,
     pages,
 )
-from tests.host.stores import in_memory
 
 from dialbench.link import Board, LinkError
+from dialbench.store import Store
 from dialcore import records
 
 UID_TEXT = UID.hex()
@@ -44,7 +44,7 @@ def _crossings(raw):
 class _Trial:
     """One schedule: a board, a store, and attempts to bring the one into the other."""
 
-    def __init__(self, seed, counts):
+    def __init__(self, seed, counts, folder):
         self.chance = chance = random.Random(seed)
         self.counts = counts
         self.time = Time()
@@ -55,7 +55,8 @@ class _Trial:
         low, high = chance.choice(((-9, -9), (-4.5, -3.5), (-3.5, -2.7), (-2.7, -2.2), (-2.2, -2)))
         share = 10 ** chance.uniform(low, high)
         self.shares = (share * chance.choice((0, 1)), share)
-        self.store = in_memory()
+        self.path = folder / f"{seed}.sqlite"
+        self.store = Store.open(self.path)
         self.held = set()
 
     def attempt(self, shares, life=math.inf, reboot=math.inf):
@@ -75,8 +76,8 @@ class _Trial:
 
     def check(self, boot):
         """All that is in the store is true, and nothing that was there is gone."""
-        rows = self.store._rows("SELECT boot, number, raw FROM page")
-        kept = {number: (boot, raw) for boot, number, raw in rows}
+        rows = stored(self.path)
+        kept = {number: (boot, raw) for (boot, number), raw in rows.items()}
         assert len(kept) == len(rows)
         assert all(self.storage.ever[number] == page for number, page in kept.items())
         assert self.held <= set(kept)
@@ -89,9 +90,9 @@ class _Trial:
                 assert abs(mark.utc_us - true_us) <= mark.sigma_us
 
 
-def schedule(seed, counts):
+def schedule(seed, counts, folder):
     """Run one schedule; how each of its attempts ended."""
-    trial = _Trial(seed, counts)
+    trial = _Trial(seed, counts, folder)
     chance, storage = trial.chance, trial.storage
     ends = []
     for _ in range(chance.randrange(1, 4)):
@@ -117,16 +118,18 @@ def schedule(seed, counts):
     logged = sum(_crossings(storage.ever[number][1]) for number in trial.held)
     assert len(trial.store.crossings(UID_TEXT).channel) == logged
     trial.store.close()
+    trial.path.unlink()
     return ends
 
 
-def _run(seeds):
+def _run(seeds, folder):
     counts, ends = Counter(), Counter()
     for seed in seeds:
         try:
-            ends.update(schedule(seed, counts))
+            ends.update(schedule(seed, counts, folder))
         except Exception as wrong:
-            raise AssertionError(f"schedule({seed}, Counter()) replays this") from wrong
+            replay = f"schedule({seed}, Counter(), Path('.'))"
+            raise AssertionError(f"{replay} replays this") from wrong
     return counts, ends
 
 
@@ -135,16 +138,16 @@ def _every_kind(counts, ends):
     assert set(ends) == {"complete", "cut", "lacking"}
 
 
-def test_pulls_over_bad_lines_end_complete_or_can_be_taken_up_again():
-    counts, ends = _run(range(PLAIN))
+def test_pulls_over_bad_lines_end_complete_or_can_be_taken_up_again(tmp_path):
+    counts, ends = _run(range(PLAIN), tmp_path)
     _every_kind(counts, ends)
 
 
 @pytest.mark.deep
 @pytest.mark.timeout(3000)
-def test_many_more_of_them():
+def test_many_more_of_them(tmp_path):
     number = int(os.environ.get("LINK_SCHEDULES", DEEP))
     first = int(os.environ.get("LINK_FIRST", PLAIN))
-    counts, ends = _run(range(first, first + number))
+    counts, ends = _run(range(first, first + number), tmp_path)
     print(f"{number} schedules from {first}: faults {dict(counts)}, ends {dict(ends)}")
     _every_kind(counts, ends)

@@ -1,24 +1,14 @@
 """What tests of stores have in common: a board that says HELLO, pages, marks."""
 
-import sqlite3
 from types import SimpleNamespace
 
 from dialbench.clock import Mark
-from dialbench.store import Store
-from dialbench.store.database import Database
 from dialcore import records
 
 UID = "00d1a1b0a2d00001"
 OTHER = "00d1a1b0a2d00002"
 OPEN = records.pack_gate(1, 40000)
 SHUT = records.pack_gate(0, 10)
-
-
-def in_memory():
-    """A store without a file, for tests that make thousands."""
-    database = Database(sqlite3.connect(":memory:", isolation_level=None), "a store in memory")
-    database.prepare()
-    return Store(database)
 
 
 def hello(uid=UID, **changed):

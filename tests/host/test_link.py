@@ -115,6 +115,10 @@ def test_an_answer_that_makes_no_sense_is_told():
     double.status = lambda: messages.pack_status(1, 1 << 63, *[0] * 12)
     with pytest.raises(LinkError, match="device time of 9223372036854775808 ms"):
         board.status()
+    for first, next in ((5, 4), (0, (1 << 20) + 1)):
+        double.status = lambda held=(first, next): messages.pack_status(1, 0, *held, *[0] * 10)
+        with pytest.raises(LinkError, match=f"cannot read .pages {first} to {next} held."):
+            board.status()
 
 
 # -- ports that are no board's
