@@ -89,6 +89,9 @@ def references(marks: Sequence[Mark], readings: Sequence[Tied]) -> dict[int, int
 
 def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) -> list[Event]:
     """All of them in order of boot and device time."""
+    # How long the power was away the chip tells better than a host whose clock may be wrong.
+    begun = lines | references([], readings)
+    ended = lines | references([], readings[::-1])
     found: list[Event] = []
     read: Tied | None = None
     everything: list[Mark | Tied] = [*marks, *readings]
@@ -98,9 +101,11 @@ def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) 
         after_s, fresh = 0.0, True
         if found:
             before = found[-1].what
-            earlier_us = lines[before.boot] + 1000 * before.device_ms
-            after_s = min(max((line_us - earlier_us) * 1e-6, 0.0), _LONGEST_S)
             fresh = before.boot != what.boot
+            after_us = 1000 * (what.device_ms - before.device_ms)
+            if fresh:
+                after_us += begun[what.boot] - ended[before.boot]
+            after_s = min(max(after_us * 1e-6, 0.0), _LONGEST_S)
         value_us, jump, certain = what.utc_us - line_us, 0.0, False
         if isinstance(one, Tied):
             value_us -= one.ahead_us
