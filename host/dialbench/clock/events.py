@@ -6,7 +6,7 @@ between the last of one boot and the first of the next is told by whatever both 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dialbench.clock.facts import Mark, Reading
@@ -22,8 +22,8 @@ JUMPS_A_CUT = 0.01  # and when the board's power goes: the same
 class Event:
     """A mark or reading as the model takes it.
 
-    value_s: a mark's UTC less the boot's reference line, a reading's the same less the
-    chip's reference offset; sigma_s its standard uncertainty. after_s: time since the
+    value_s: a mark's UTC less the boot's reference line, what a reading shows less that and
+    less how far the chip is roughly ahead; sigma_s its standard uncertainty. after_s: time since the
     event before; fresh: the first of its boot. jump: probability that the chip jumped
     since the reading before; certain where it must have.
     """
@@ -41,56 +41,86 @@ class Event:
         return isinstance(self.what, Reading)
 
 
-def tie_us(marks: Sequence[Mark], readings: Sequence[Reading]) -> int | None:
-    """How far the chip is ahead of UTC, roughly: from the first boot that has a mark and a
-    reading. None where no boot has both: nothing then says what the chip is worth."""
+@dataclass(frozen=True)
+class Tied:
+    """A reading with how far its chip is ahead of UTC, roughly; anew: since the reading
+    before the chip has certainly jumped, as it says itself or has gone back."""
+
+    reading: Reading
+    ahead_us: int
+    anew: bool
+
+
+def tied(marks: Sequence[Mark], readings: Sequence[Reading]) -> list[Tied]:
+    """Readings in order, without those that nothing ties to UTC.
+
+    Between two certain jumps the chip is one clock, and the first boot that has a mark and a
+    reading of it says how far that is ahead. Where no boot has both, nothing does.
+    """
     first: dict[int, Mark] = {}
     for mark in marks:
         first.setdefault(mark.boot, mark)
+    runs: list[list[Reading]] = []
     for reading in readings:
-        if reading.boot in first:
-            mark = first[reading.boot]
-            return reading.utc_us - mark.utc_us - 1000 * (reading.device_ms - mark.device_ms)
-    return None
+        back = runs and reading.utc_us - runs[-1][-1].utc_us < -_BACK_S * 1e6
+        if not runs or reading.stopped or back:
+            runs.append([])
+        runs[-1].append(reading)
+    found = []
+    for run in runs:
+        ties = [reading for reading in run if reading.boot in first]
+        if ties:
+            mark, reading = first[ties[0].boot], ties[0]
+            ahead_us = reading.utc_us - mark.utc_us - 1000 * (reading.device_ms - mark.device_ms)
+            found += [Tied(one, ahead_us, one is run[0]) for one in run]
+    return found
 
 
-def references(marks: Iterable[Mark], readings: Iterable[Reading], ahead_us: int) -> dict[int, int]:
+def references(marks: Sequence[Mark], readings: Sequence[Tied]) -> dict[int, int]:
     """By boot: UTC in microseconds at its device_ms 0, near enough to take differences from."""
     lines: dict[int, int] = {}
     for mark in marks:
         lines.setdefault(mark.boot, mark.utc_us - 1000 * mark.device_ms)
-    for reading in readings:
-        lines.setdefault(reading.boot, reading.utc_us - ahead_us - 1000 * reading.device_ms)
+    for one in readings:
+        shown_us = one.reading.utc_us - one.ahead_us
+        lines.setdefault(one.reading.boot, shown_us - 1000 * one.reading.device_ms)
     return lines
 
 
-def row(
-    marks: Sequence[Mark], readings: Sequence[Reading], ahead_us: int, lines: dict[int, int]
-) -> list[Event]:
+def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) -> list[Event]:
     """All of them in order of boot and device time."""
+    # How long the power was away the chip tells better than a host whose clock may be wrong.
+    begun = lines | references([], readings)
+    ended = lines | references([], readings[::-1])
     found: list[Event] = []
-    before: Mark | Reading | None = None
-    read: Reading | None = None
-    everything: list[Mark | Reading] = [*marks, *readings]
-    for what in sorted(everything, key=lambda one: (one.boot, one.device_ms)):
+    read: Tied | None = None
+    everything: list[Mark | Tied] = [*marks, *readings]
+    for one in sorted(everything, key=_place):
+        what = one.reading if isinstance(one, Tied) else one
         line_us = lines[what.boot] + 1000 * what.device_ms
-        fresh = before is None or before.boot != what.boot
-        after_s = 0.0
-        if before is not None:
-            earlier_us = lines[before.boot] + 1000 * before.device_ms
-            after_s = min(max((line_us - earlier_us) * 1e-6, 0.0), _LONGEST_S)
-        jump, certain = 0.0, False
-        value_us = what.utc_us - line_us
-        if isinstance(what, Reading):
-            value_us -= ahead_us
+        after_s, fresh = 0.0, True
+        if found:
+            before = found[-1].what
+            fresh = before.boot != what.boot
+            after_us = 1000 * (what.device_ms - before.device_ms)
+            if fresh:
+                after_us += begun[what.boot] - ended[before.boot]
+            after_s = min(max(after_us * 1e-6, 0.0), _LONGEST_S)
+        value_us, jump, certain = what.utc_us - line_us, 0.0, False
+        if isinstance(one, Tied):
+            value_us -= one.ahead_us
             if read is not None:
-                since_s = min(max((what.utc_us - read.utc_us) * 1e-6, 0.0), _LONGEST_S)
-                jump = since_s / _DAY_S * JUMPS_A_DAY + JUMPS_A_CUT * (read.boot != what.boot)
-                back = what.utc_us - read.utc_us < -_BACK_S * 1e6
-                certain = what.stopped or back
-            read = what
+                since_s = (what.utc_us - read.reading.utc_us) * 1e-6
+                jump = min(max(since_s, 0.0), _LONGEST_S) / _DAY_S * JUMPS_A_DAY
+                jump += JUMPS_A_CUT * (read.reading.boot != what.boot)
+                certain = one.anew
+            read = one
         found.append(
             Event(what, value_us * 1e-6, what.sigma_us * 1e-6, after_s, fresh, jump, certain)
         )
-        before = what
     return found
+
+
+def _place(one: Mark | Tied) -> tuple[int, int]:
+    what = one.reading if isinstance(one, Tied) else one
+    return what.boot, what.device_ms

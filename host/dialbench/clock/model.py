@@ -23,11 +23,13 @@ from dialbench.clock.chip import (
     Carried,
     carry,
 )
-from dialbench.clock.events import Event, references, row, tie_us
+from dialbench.clock.events import Event, Tied, references, row, tied
 from dialbench.clock.facts import ClockError, Jump, Mark, Reading, Rejected
 from dialbench.clock.line import Knot, Line, Rate
 from dialbench.clock.marks import agreeing, knots
 from dialbench.clock.mixture import middle_and_sigma
+
+Floats = NDArray[np.float64]
 
 TOLD_S = 10.0  # a boot that is nowhere known better than this is not told
 _SHOWN = 0.05  # jumps less likely than this are not worth a word
@@ -57,15 +59,18 @@ class ClockModel:
             self.rejected += rejected
             kept += knots(agree)
         read = sorted(readings, key=lambda one: (one.boot, one.device_ms))
-        ahead_us = tie_us(kept, read)
-        if ahead_us is None:
-            self._through_marks(kept)
-            for reading in read:
-                self._why_not.setdefault(
-                    reading.boot, "its clock chip was never read in a boot that has a clock mark"
-                )
+        usable = tied(kept, read)
+        if usable:
+            self._through_all(kept, usable)
         else:
-            self._through_all(kept, read, ahead_us)
+            self._through_marks(kept)
+        for reading in read:
+            if not self.covers(reading.boot):
+                self._why_not.setdefault(
+                    reading.boot,
+                    "its clock chip was not read in any boot that has a clock mark, or not since"
+                    " it was set anew",
+                )
 
     def _through_marks(self, marks: list[Mark]) -> None:
         for boot in sorted({mark.boot for mark in marks}):
@@ -73,13 +78,13 @@ class ClockModel:
                 [Knot(m.device_ms, m.utc_us, m.sigma_us) for m in marks if m.boot == boot]
             )
 
-    def _through_all(self, marks: list[Mark], readings: list[Reading], ahead_us: int) -> None:
-        lines = references(marks, readings, ahead_us)
-        events = row(marks, readings, ahead_us, lines)
+    def _through_all(self, marks: list[Mark], readings: list[Tied]) -> None:
+        lines = references(marks, readings)
+        events = row(marks, readings, lines)
         carried = carry(events)
         self.chip_drift_ppm = _pooled(carried, len(events) - 1, CHIP_RATE)
         self.rejected += _rejected(events, carried)
-        self.jumps += _jumps(events, carried)
+        self.jumps += _jumps(events, readings, carried)
         off_s, sigma_s = middle_and_sigma(
             carried.weight, carried.mean[:, :, LINE], carried.variance[:, :, LINE]
         )
@@ -171,11 +176,10 @@ def _pooled(carried: Carried, event: int, part: int) -> tuple[float, float]:
 
 def _rejected(events: list[Event], carried: Carried) -> list[Rejected]:
     found = []
-    for number in np.flatnonzero(carried.share((BAD,)) > 0.5):
+    for number in np.flatnonzero(carried.share((BAD,)) > 0.5).tolist():
         event = events[number]
-        state = carried.weight @ carried.mean[:, number]
-        off_s = event.value_s - state[CHIP if event.is_reading else LINE]
-        name = "reading of the clock chip" if event.is_reading else "mark"
+        part, name = (CHIP, "reading of the clock chip") if event.is_reading else (LINE, "mark")
+        off_s = event.value_s - _where(carried, number, (BAD,), carried.mean[:, number, part])
         found.append(
             Rejected(
                 event.what,
@@ -186,12 +190,25 @@ def _rejected(events: list[Event], carried: Carried) -> list[Rejected]:
     return found
 
 
-def _jumps(events: list[Event], carried: Carried) -> list[Jump]:
+def _jumps(events: list[Event], readings: list[Tied], carried: Carried) -> list[Jump]:
     share = carried.share((STEP, LEAP))
     found = []
-    for number in np.flatnonzero(share > _SHOWN):
-        what = events[number].what
-        if isinstance(what, Reading):
-            size_s = float(carried.weight @ carried.size_s[:, number]) / share[number]
+    ahead_us = {(one.reading.boot, one.reading.device_ms): one.ahead_us for one in readings}
+    before_us = 0
+    for number, event in enumerate(events):
+        what = event.what
+        if not isinstance(what, Reading):
+            continue
+        here_us = ahead_us[what.boot, what.device_ms]
+        if share[number] > _SHOWN:
+            size_s = _where(carried, number, (STEP, LEAP), carried.size_s[:, number])
+            size_s += (here_us - before_us) * 1e-6
             found.append(Jump(what, size_s, float(share[number])))
+        before_us = here_us
     return found
+
+
+def _where(carried: Carried, event: int, choices: tuple[int, ...], value: Floats) -> float:
+    """Mean of a value (h,) over the histories that made one of these choices at an event."""
+    weight = carried.weight * np.isin(carried.choice[:, event], choices)
+    return float(weight @ value / weight.sum())
