@@ -5,6 +5,7 @@ import os
 from array import array
 
 from dialcore import framing, messages
+from dialnode.board_virtual import Registers
 from dialnode.storage_files import FileStorage
 
 TICKS = 0x3FFFFFFF
@@ -52,6 +53,12 @@ class BenchBoard:
         self.said = b""
         self.greeted = False
         self.room = 1 << 30  # bytes the line still takes
+        self.chip = None  # a function from self.now to what a clock chip shows, Unix ms
+        self.stood_still = False
+        self.registers = Registers()
+        self.bus_reads = 0
+        self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
+        self.sky_says = b""  # a satellite receiver's bytes
         facts = {
             "dial_hash": "00112233445566ff",
             "scan_ms": 1000,
@@ -69,7 +76,8 @@ class BenchBoard:
         with open(self.config_path, "w") as file:
             file.write(json.dumps(facts))
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         folder = self._folder + "/log"
         try:
             os.mkdir(folder)
@@ -101,6 +109,28 @@ class BenchBoard:
         size = min(len(data), self.room)
         self.said += bytes(data[:size])
         self.room -= size
+        return size
+
+    def i2c_read(self, address, register, buffer):
+        self.bus_reads += 1
+        self.registers.show(
+            self.chip(self.now) // 1000 if self.chip else 0, self.chip is not None, self.stood_still
+        )
+        self.registers.read(address, register, buffer)
+
+    def i2c_write(self, address, register, data):
+        self.registers.write(address, register, data)
+
+    def tick_count(self):
+        return self.chip(self.now) // 1000 & TICKS if self.chip and self.seconds_wired else 0
+
+    def tick_ticks(self):
+        return self.now - self.chip(self.now) % 1000 & TICKS
+
+    def nmea_read(self, buffer):
+        size = min(len(buffer), len(self.sky_says))
+        buffer[:size] = self.sky_says[:size]
+        self.sky_says = self.sky_says[size:]
         return size
 
     def idle(self, busy):

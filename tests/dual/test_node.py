@@ -23,7 +23,7 @@ def run(board):
 
 
 def stored(board, limit=65536):
-    storage = board.storage(limit)
+    storage = board.storage("files", limit)
     out = []
     for number in range(storage.first, storage.next):
         page = storage.read(number)

@@ -31,6 +31,8 @@ NAMES = {
     "MARK": records.MARK,
     "OVERFLOW": records.OVERFLOW,
     "BLIND": records.BLIND,
+    "RTC": records.RTC,
+    "RTC_FAULT": records.RTC_FAULT,
 }
 VECTORS = json.loads((Path(dialcore.__file__).parent / "vectors.json").read_text())
 PAGE = bytes.fromhex(re.search(r"```page\n(.*?)```", SPEC, re.DOTALL)[1])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dialcore import records
 
-VERSION = 1
+VERSION = 2
 LIMIT = 1 << 53  # times beyond it, in whatever unit, are nonsense; floats would round them
 
 CrossingRow = tuple[int, int, int, int, int]  # place, device_ms, channel, threshold, rise
@@ -28,7 +28,7 @@ class Decoded:
 
 
 def decode(raw: bytes) -> Decoded:
-    """The rows of one page whose CRC holds; whatever its records hold, it does not raise."""
+    """The rows of one page; whatever it holds, it does not raise."""
     crossings: list[CrossingRow] = []
     events: list[EventRow] = []
     crossing = records.CROSSING
@@ -38,14 +38,16 @@ def decode(raw: bytes) -> Decoded:
         for device_ms in (min(times, default=0), max(times, default=0)):
             if abs(device_ms) > LIMIT:
                 raise ValueError(f"record of {device_ms} ms after boot")
+        # A pull waits for this loop: no record is taken apart and put together more than once.
+        for place, record in enumerate(found):
+            if record[0] == crossing:
+                _, device_ms, channel, threshold, rise = record
+                if threshold > 2:
+                    raise ValueError(f"crossing of a threshold {threshold}, which there is not")
+                crossings.append((place, device_ms, channel, threshold, rise))
+            else:
+                tag, device_ms, payload = record
+                events.append((place, device_ms, tag, payload))
     except ValueError as wrong:
         return Decoded([], [], None, str(wrong))
-    # A pull waits for this loop: no record is taken apart and put together more than once.
-    for place, record in enumerate(found):
-        if record[0] == crossing:
-            _, device_ms, channel, threshold, rise = record
-            crossings.append((place, device_ms, channel, threshold, rise))
-        else:
-            tag, device_ms, payload = record
-            events.append((place, device_ms, tag, payload))
     return Decoded(crossings, events, max(times, default=None), "")
