@@ -72,6 +72,14 @@ def test_a_stranger_who_has_only_the_text_reads_the_same():
         assert stranger.decode(raw) == (number, boot, list(records.records(raw)))
 
 
+def test_the_examples_for_programs_hold_every_message_and_record():
+    types = {int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
+    assert types <= {case["type"] for case in VECTORS["messages"]}
+    tags = {int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}
+    assert tags <= {told["tag"] for case in VECTORS["pages"] for told in case["records"]}
+    assert PAGE.hex() in {case["page"] for case in VECTORS["pages"]}
+
+
 def test_a_stranger_imports_nothing_of_ours():
     tree = ast.parse(Path(stranger.__file__).read_text())
     nodes = [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
