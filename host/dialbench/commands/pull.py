@@ -71,7 +71,7 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
     if as_json:
         click.echo(json.dumps(facts))
         return
-    click.echo(
+    screen.say(
         f"{pulled.pages} new pages ({pulled.bytes} bytes) from board {hello.uid} "
         f"are in {store_path}."
     )
@@ -86,4 +86,4 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
         screen.note(f"{pulled.lacking} pages did not come through: pull again")
     if pulled.unsealed:
         screen.note(f"the newest records are still on the board: {pulled.unsealed}")
-    click.echo(f"To see what they say: dialbench compare {store_path}")
+    screen.say(f"To see what they say: dialbench compare {store_path}")

@@ -96,8 +96,8 @@ def _run(dial: Dial, folder: Path, truth: Truth, cloudy: bool, seed: int, as_jso
         if as_json:
             click.echo(json.dumps(facts))
         else:
-            click.echo(f"{dial.name} at {dial.site.name} on {board.port}, until Ctrl-C. Try:")
-            click.echo(f"  dialbench watch {board.port} --dial {toml}")
+            screen.say(f"{dial.name} at {dial.site.name} on {board.port}, until Ctrl-C. Try:")
+            screen.say(f"  dialbench watch {board.port} --dial {toml}")
         if not board.real_micropython:
             screen.note(screen.NO_MICROPYTHON)
         board.start(now_us)

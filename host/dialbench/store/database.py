@@ -15,7 +15,6 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Self
-from urllib.parse import quote
 
 from dialbench.errors import UserError, inert
 
@@ -91,7 +90,7 @@ class Database:
         # Whoever may only read cannot clear away the empty files that SQLite puts beside a
         # store; whoever may write moves into the store what a stopped writer left there.
         mode = "ro" if log.exists() and log.stat().st_size else "rw"
-        database = cls._at(path, f"file:{quote(str(path.absolute()))}?mode={mode}", uri=True)
+        database = cls._at(path, f"{path.absolute().as_uri()}?mode={mode}", uri=True)
         try:
             database.rows("PRAGMA query_only = ON")
             version = database.version
