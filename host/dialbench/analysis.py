@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from datetime import timedelta
 from typing import Any
 
 import numpy as np
 
 from dialbench import crossing, predict
-from dialbench.clock import ClockModel
 from dialbench.compare import Comparison, Interval, Measured, compare
 from dialbench.dial import Dial
 from dialbench.reading import Reading, pattern, read
@@ -17,6 +17,7 @@ from dialbench.sky import Sky, from_us
 from dialbench.store import ForeignLog, Losses, Store
 from dialbench.verdict import Verdict, verdict
 from dialcore import records
+from dialcore.crossing import ALL, THRESHOLDS
 
 SCHEMA = "dialbench.analysis/1"
 
@@ -64,12 +65,15 @@ class Analysis:
     def sentences(self) -> tuple[str, ...]:
         told = self.verdict.sentences
         if self.boots_without_clock:
-            told += (f"Left out for want of a clock mark: {_boots(self.boots_without_clock)}.",)
+            boots = _boots(self.boots_without_clock)
+            told += (f"Left out for want of a clock mark or a clock chip's reading: {boots}.",)
         if self.other_boots:
             told += (f"Left out as logged with another dial: {_boots(self.other_boots)}.",)
         if self.rejected_marks:
             marks = "; ".join(self.rejected_marks)
-            told += (f"Not all clock marks agree, so the times above may be wrong: {marks}.",)
+            told += (
+                f"Not all clock marks and readings agree, so the times above may be wrong: {marks}.",
+            )
         return told
 
 
@@ -81,13 +85,17 @@ def _boots(numbers: tuple[int, ...]) -> str:
 class _Logged:
     """What a log says, in UTC: crossings, observed spans, snapshots of all channels.
 
-    losses: None where the log does not say what it lost. The rest as in Analysis.
+    losses: None where the log does not say what it lost. thresholds: bit k set where those of
+    threshold k were ever logged; unlogged: the spans of each threshold in which they were not.
+    The rest as in Analysis.
     """
 
     measured: Measured
     observed: list[Interval]
     snapshots: list[tuple[int, bytes]]
     losses: Losses | None
+    thresholds: int = ALL
+    unlogged: Mapping[int, Sequence[Interval]] = field(default_factory=dict)
     boots_without_clock: tuple[int, ...] = ()
     other_boots: tuple[int, ...] = ()
     rejected_marks: tuple[str, ...] = ()
@@ -122,7 +130,7 @@ def analyse_foreign(log: ForeignLog, dial: Dial, sky: Sky) -> Analysis:
 def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
     """The log of a board's boots with one dial, as far as their clock is known."""
     logged = store.crossings(uid)
-    clock = ClockModel(store.marks(uid))
+    clock = store.clock(uid)
     spans = store.observed(uid)
     boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
     others = {
@@ -146,10 +154,18 @@ def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
         return [int(at) for at in clock.utc_us(boot, device_ms)]
 
     observed: list[Interval] = []
+    unlogged: dict[int, list[Interval]] = {}
+    thresholds = _thresholds(store, uid)
+    ever = 0
+    for boot_number in known:
+        ever |= thresholds.get(boot_number, ALL)
     for boot_number, start_ms, end_ms in spans:
         if boot_number in known:
             start_us, end_us = utc(boot_number, start_ms, end_ms)
             observed.append((start_us, end_us))
+            for threshold in range(len(THRESHOLDS)):
+                if not thresholds.get(boot_number, ALL) >> threshold & 1:
+                    unlogged.setdefault(threshold, []).append((start_us, end_us))
     snapshots = [
         (utc(one.boot, one.device_ms)[0], one.payload)
         for one in store.events(uid, records.SNAPSHOT)
@@ -160,6 +176,8 @@ def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
         observed,
         snapshots,
         store.losses(uid),
+        thresholds=ever or ALL,
+        unlogged=unlogged,
         boots_without_clock=tuple(boot for boot in boots if not clock.covers(boot)),
         other_boots=tuple(sorted(others & set(boots))),
         rejected_marks=tuple(one.reason for one in clock.rejected),
@@ -169,7 +187,8 @@ def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
 def _analysis(logged: _Logged, dial: Dial, sky: Sky) -> Analysis:
     measured, observed = logged.measured, logged.observed
     predicted, days = _predicted(dial, sky, observed, measured)
-    comparison = compare(predicted, measured, observed)
+    predicted = predicted.only(logged.thresholds >> predicted.threshold & 1 == 1)
+    comparison = compare(predicted, measured, observed, logged.unlogged)
     reading = read(dial, sky, pattern(measured, observed, logged.snapshots))
     best = read(dial, sky, pattern(predicted, days).within(observed))
     known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
@@ -190,6 +209,17 @@ def _analysis(logged: _Logged, dial: Dial, sky: Sky) -> Analysis:
         other_boots=logged.other_boots,
         rejected_marks=logged.rejected_marks,
     )
+
+
+def _thresholds(store: Store, uid: str) -> dict[int, int]:
+    """By boot, the set of thresholds whose crossings were logged, as far as the log says."""
+    found = {}
+    for event in store.events(uid, records.SETUP):
+        try:
+            found[event.boot] = int(records.unpack_setup(event.payload)[2])
+        except ValueError:
+            continue  # it stays among the events, and says nothing
+    return found
 
 
 def _predicted(

@@ -88,13 +88,16 @@ def _common_sigma_s(dial: Dial, comparison: Comparison) -> float | None:
     """Standard error of the median residual in seconds, None from too few pairs.
 
     One bore's crossings share its making error, day after day: the independent values
-    are at most its lit intervals (six crossings each), and no more than the bores.
+    are at most its lit intervals (two crossings of each threshold), and no more than the
+    bores.
     """
     residual_s = comparison.residual_s
     if len(residual_s) < FEWEST_PAIRS:
         return None
     spread = _SD_PER_MAD * float(np.median(abs(residual_s - np.median(residual_s))))
-    return _MEDIAN_PER_MEAN * spread / sqrt(max(1, min(len(dial.bores), len(residual_s) / 6)))
+    matched = comparison.predicted.threshold[comparison.predicted_index]
+    intervals = len(residual_s) / (2 * len(np.unique(matched)))
+    return _MEDIAN_PER_MEAN * spread / sqrt(max(1, min(len(dial.bores), intervals)))
 
 
 def _crossings_told(comparison: Comparison) -> str:

@@ -21,6 +21,8 @@ NAME = sys.argv[1]
 WATCHED = {
     "frames": ["dialcore.framing", "dialcore.messages", "dialbench.link.facts"],
     "board": ["dialcore.framing", "dialcore.messages", "dialnode.serve"],
+    "link_host": ["dialbench.link", "dialcore.framing", "dialcore.messages"],
+    "link_board": ["dialcore.framing", "dialcore.messages", "dialnode.serve"],
     "page": ["dialcore.records", "dialbench.store.decoding", "dialbench.store.observed"],
     "dial": ["dialbench.dialfile", "dialbench.face", "dialbench.layout", "dialbench.sitefile"],
     "spec": ["dialbench.wishfile", "dialbench.wishcheck", "dialbench.face", "dialbench.sitefile"],
@@ -29,7 +31,7 @@ WATCHED = {
 }
 
 with atheris.instrument_imports(include=WATCHED[NAME]):
-    from tests.fuzz import targets
+    from tests.fuzz import targets, targets_link
 
 _executions = 0
 
@@ -43,12 +45,13 @@ def watched(data):
     _target(data)
 
 
-_target = targets.TARGETS[NAME]
+_module = targets if NAME in targets.TARGETS else targets_link
+_target = _module.TARGETS[NAME]
 
 
 def main():
     corpus = os.environ.get("FUZZ_CORPUS") or tempfile.mkdtemp(prefix="dialbench-corpus-")
-    for number, seed in enumerate(targets.seeds(NAME)):
+    for number, seed in enumerate(_module.seeds(NAME)):
         (Path(corpus) / str(number)).write_bytes(seed)
     atheris.Setup([sys.argv[0], corpus, *sys.argv[2:]], watched)
     atheris.Fuzz()

@@ -10,7 +10,7 @@ import sys
 
 import pytest
 from tests.conftest import ROOT
-from tests.fuzz.targets import TARGETS
+from tests.fuzz import targets, targets_link
 
 FUZZ_S = int(os.environ.get("FUZZ_S", "20"))
 EXECUTIONS = 2_000_000
@@ -24,7 +24,7 @@ _GROWTH_BLOCKS = 4000
 pytestmark = [pytest.mark.needs_atheris, pytest.mark.timeout(24 * 3600)]
 
 
-@pytest.mark.parametrize("name", list(TARGETS))
+@pytest.mark.parametrize("name", [*targets.TARGETS, *targets_link.TARGETS])
 def test_no_input_breaks_hangs_or_swells(name, tmp_path):
     budget = [f"-max_total_time={FUZZ_S}"] if FUZZ_S else [f"-runs={EXECUTIONS}"]
     limits = [f"-rss_limit_mb={_RSS_MB}", f"-timeout={_INPUT_S}"]

@@ -19,7 +19,7 @@ from dialbench import dialfile
 from dialbench.errors import inert
 from dialbench.link import facts
 from dialbench.store import Store
-from dialcore import framing, messages, records
+from dialcore import messages, records
 
 HOSTILE = {
     "colour": "\x1b[31mred\x1b[0m",
@@ -100,13 +100,14 @@ class Liar(BoardDouble):
         firmware = self.hello["firmware"].encode()
         return told[told.index(bytes((len(firmware),)) + firmware) :]
 
-    def _request(self, kind, sequence, payload):
-        if kind == messages.STREAM:
-            return [*super()._request(kind, sequence, payload), self.live()]
+    def _request(self, kind, sequence, session, payload):
+        frames = super()._request(kind, sequence, session, payload)
+        return [*frames, self.live()] if kind == messages.STREAM else frames
+
+    def _refusal(self, kind, session, payload):
         if kind == self._refusing:
-            refusal = bytes((messages.BAD_REQUEST,)) + utf8(self._text, 200)
-            return [framing.encode(messages.body(messages.REFUSED, sequence, refusal))]
-        return super()._request(kind, sequence, payload)
+            return bytes((messages.BAD_REQUEST,)) + utf8(self._text, 200)
+        return super()._refusal(kind, session, payload)
 
 
 @hostile

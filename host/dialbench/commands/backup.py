@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from dialbench.commands import screen
-from dialbench.commands.options import existing_store
+from dialbench.commands.storefile import existing
 
 SCHEMA = "dialbench.backup/1"
 
@@ -28,7 +28,7 @@ def command(store_path: Path, out_path: Path, replace: bool, as_json: bool) -> N
     """
     from dialbench.store.backup import backup
 
-    existing_store(store_path)
+    existing(store_path)
     made = backup(store_path, out_path, replace)
     if as_json:
         facts = {"schema": SCHEMA, "store": str(store_path), "backup": str(out_path)}

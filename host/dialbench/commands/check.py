@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from dialbench.commands import screen
-from dialbench.commands.options import existing_store
+from dialbench.commands.storefile import existing
 
 SCHEMA = "dialbench.check/1"
 
@@ -36,7 +36,7 @@ def command(context: click.Context, store_path: Path, mend: bool, as_json: bool)
     from dialbench.store.check import check
     from dialbench.store.repair import repair
 
-    existing_store(store_path)
+    existing(store_path)
     done: tuple[str, ...] = ()
     salvaged = None
     if mend:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-
-from dialbench.errors import UserError
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -48,11 +45,17 @@ def truth(command: _Command) -> _Command:
     return command
 
 
-def existing_store(path: Path) -> None:
-    """Raises UserError where there is no file at path; opening would make one."""
-    try:
-        there = path.exists()
-    except ValueError:  # NUL in the name
-        there = False
-    if not there:
-        raise UserError(f"{path}: there is no such store; dialbench pull makes one")
+def log(command: _Command) -> _Command:
+    """--storage and --lean: how the virtual board keeps its log."""
+    for option in (
+        click.option("--lean", is_flag=True, help="Log lit fraction 0.50 alone."),
+        click.option(
+            "--storage",
+            type=click.Choice(["files", "flash"]),
+            default="files",
+            show_default=True,
+            help="Where the board keeps its log: in files, or on a bare flash chip.",
+        ),
+    ):
+        command = option(command)
+    return command

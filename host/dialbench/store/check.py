@@ -124,7 +124,7 @@ def _looked(path: Path, database: Database) -> Checked:
     observed_s = covered_s = 0.0
     for board in boards:
         findings += _log_findings(store, board.uid)
-        clock = ClockModel(store.marks(board.uid))
+        clock = store.clock(board.uid)
         spans = store.observed(board.uid)
         seen_s, sure_s, dark = _covered(clock, spans)
         observed_s += seen_s

@@ -21,6 +21,7 @@ from dialbench.errors import UserError, inert
 APPLICATION_ID = 0x4469616C  # "Dial"
 _OLDEST_SQLITE = (3, 37)  # the first with STRICT tables
 _BUSY_S = 10.0
+_ROWS = 100  # in one statement
 
 # A row takes 10 bytes at least and a join of it some 50 steps of SQLite's machine, 5 a byte.
 _STEPS_A_BYTE = 50
@@ -155,11 +156,14 @@ class Database:
             raise Damaged(damaged(self.name))
         return found[0]
 
-    def many(self, sql: str, rows: list[tuple[object, ...]]) -> None:
-        """Run one statement for each row of values."""
-        with self.told():
-            self._steps_left = self._steps_allowed + 1000 * len(rows)
-            self._connection.executemany(sql, rows)
+    def insert(self, into: str, rows: list[tuple[object, ...]]) -> None:
+        """Insert rows of equal length; into is the statement up to its VALUES."""
+        # Many rows in one statement take half the time of as many statements.
+        for at in range(0, len(rows), _ROWS):
+            some = rows[at : at + _ROWS]
+            row = f"({', '.join('?' * len(some[0]))})"
+            values = [value for one in some for value in one]
+            self.rows(f"{into} VALUES {', '.join([row] * len(some))}", *values)
 
     @contextmanager
     def writing(self) -> Iterator[None]:

@@ -36,13 +36,12 @@ class ForeignLogs:
                 dial_hash,
                 dial_toml,
             )
-            self._database.many(
-                "INSERT INTO foreign_crossing (log, utc_us, channel, threshold, rise, sigma_us)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
+            self._database.insert(
+                "INSERT INTO foreign_crossing (log, utc_us, channel, threshold, rise, sigma_us)",
                 [(number, *row) for row in log.rows()],
             )
-            self._database.many(
-                "INSERT INTO foreign_observed (log, start_us, end_us) VALUES (?, ?, ?)",
+            self._database.insert(
+                "INSERT INTO foreign_observed (log, start_us, end_us)",
                 [(number, *span) for span in log.observed],
             )
         return True

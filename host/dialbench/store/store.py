@@ -18,7 +18,7 @@ from typing import Self
 
 import numpy as np
 
-from dialbench.clock import Mark
+from dialbench.clock import ClockModel, Mark, Reading
 from dialbench.store.database import Damaged, Database, StoreError, damaged
 from dialbench.store.decoding import LIMIT, VERSION, Decoded, decode
 from dialbench.store.facts import (
@@ -308,13 +308,12 @@ class Store:
             found.last_ms,
             found.problem,
         )
-        self._database.many(
-            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)",
             [(page, *row) for row in found.crossings],
         )
-        self._database.many(
-            "INSERT INTO event (page, place, device_ms, tag, payload) VALUES (?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO event (page, place, device_ms, tag, payload)",
             [(page, *row) for row in found.events],
         )
 
@@ -387,7 +386,7 @@ class Store:
         )
 
     def marks(self, uid: str) -> list[Mark]:
-        """Every mark, from link and log, in order of boot and device time.
+        """Every mark, from link, log and satellites, in order of boot and device time.
 
         A mark made over the link that the board also wrote into its log counts once, as
         one of the link.
@@ -407,7 +406,52 @@ class Store:
             if max(device_ms, abs(utc_us)) <= LIMIT:
                 mark = Mark(event.boot, device_ms, utc_us, sigma_us, "log")
                 found.setdefault((event.boot, device_ms, utc_us), mark)
+        for event, told in self._told(uid, records.SATELLITES):
+            found.setdefault((event.boot, *told[:2]), Mark(event.boot, *told, "satellites"))
         return [found[key] for key in sorted(found)]
+
+    def readings(self, uid: str) -> list[Reading]:
+        """Every reading of a clock chip in the log, in order of boot and device time."""
+        stops = [
+            (event.boot, event.device_ms)
+            for event in self.events(uid, records.RTC_FAULT)
+            if event.payload[:2] == records.pack_rtc_fault(records.CHIP_STOPPED, records.CHIP)
+        ]
+        found = []
+        for event, reading in self._told(uid, records.CHIP):
+            stopped = bool(stops) and stops[0] <= (event.boot, event.device_ms)
+            while stops and stops[0] <= (event.boot, event.device_ms):
+                stops.pop(0)
+            found.append(Reading(event.boot, *reading, stopped))
+        return sorted(found, key=lambda one: (one.boot, one.device_ms))
+
+    def _told(self, uid: str, source: int) -> Iterator[tuple[Event, tuple[int, int, int]]]:
+        """RTC records of one source, each with (device_ms, utc_us, sigma_us) of the reading."""
+        for event in self.events(uid, records.RTC):
+            try:
+                device_ms, utc_us, sigma_us, told_by = records.unpack_rtc(event.payload)
+            except ValueError:
+                continue  # it stays among the events, and says nothing
+            if told_by == source and max(device_ms, abs(utc_us)) <= LIMIT:
+                yield event, (device_ms, utc_us, sigma_us)
+
+    def clock(self, uid: str) -> ClockModel:
+        """The clock model of all that is known of a board's time."""
+        return ClockModel(self.marks(uid), self.readings(uid))
+
+    def extents(self, uid: str) -> dict[int, tuple[int, int]]:
+        """By boot, the device time (ms) of the first and the last record that is held."""
+        rows = self._read(
+            "iii",
+            "SELECT boot, min(first), max(last) FROM (SELECT boot,"
+            " min(coalesce((SELECT min(device_ms) FROM crossing WHERE crossing.page = page.page),"
+            " last_ms), coalesce((SELECT min(device_ms) FROM event WHERE event.page = page.page),"
+            " last_ms)) AS first, last_ms AS last"
+            " FROM page JOIN decoding USING (page) WHERE board = ? AND last_ms IS NOT NULL)"
+            " GROUP BY boot ORDER BY boot",
+            self._board(uid),
+        )
+        return {boot: (first, last) for boot, first, last in rows}
 
     # -- what is not there
 
