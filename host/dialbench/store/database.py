@@ -8,6 +8,7 @@ kinds it must have, and no statement may take more steps than the file's size ac
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,8 +58,9 @@ class Database:
     where the file is.
     """
 
-    def __init__(self, connection: sqlite3.Connection, name: str) -> None:
+    def __init__(self, connection: sqlite3.Connection, name: str, path: Path | None = None) -> None:
         self.name = inert(name)
+        self._path = path
         self._connection = connection
         self._writing = False
         self._steps_left = 0
@@ -124,7 +126,7 @@ class Database:
         with _told(name):
             connection = sqlite3.connect(place, timeout=_BUSY_S, isolation_level=None, uri=uri)
         try:
-            return cls(connection, str(path))
+            return cls(connection, str(path), path)
         except BaseException:
             connection.close()
             raise
@@ -267,6 +269,17 @@ class Database:
     def _spend(self) -> int:
         """Called by SQLite every _STEPS_A_LOOK steps of a statement; not 0 ends it."""
         self._steps_left -= _STEPS_A_LOOK
+        if self._steps_left < 0 and self._path is not None:
+            # It may have grown since it was opened, by this process or another.
+            size = sum(
+                os.stat(part).st_size
+                for part in (self._path, f"{self._path}-wal")
+                if os.path.exists(part)
+            )
+            grown = _STEPS_ANYWAY + _STEPS_A_BYTE * size - self._steps_allowed
+            if grown > 0:
+                self._steps_allowed += grown
+                self._steps_left += grown
         return int(self._steps_left < 0)
 
     @contextmanager
