@@ -7,13 +7,13 @@ from tests.fuzz import targets
 
 # Executions a day; the board's and the store's inputs are the slow ones.
 EXAMPLES = {
-    "frames": 300,
-    "board": 150,
-    "page": 500,
-    "dial": 200,
-    "spec": 100,
-    "csv": 300,
-    "store": 150,
+    "frames": 150,
+    "board": 120,
+    "page": 300,
+    "dial": 100,
+    "spec": 80,
+    "csv": 150,
+    "store": 120,
 }
 
 
