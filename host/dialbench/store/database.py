@@ -62,7 +62,7 @@ class Database:
         self.name = inert(name)
         self._path = path
         self._connection = connection
-        self._writing = False
+        self._within = False
         self._steps_left = 0
         self._steps_allowed = _STEPS_ANYWAY
         connection.set_progress_handler(self._spend, _STEPS_A_LOOK)
@@ -90,8 +90,8 @@ class Database:
         with the connection; version still says how old it was. Raises as open().
         """
         log = Path(f"{path}-wal")
-        # Whoever may only read cannot clear away the empty files that SQLite puts beside a
-        # store; whoever may write moves into the store what a stopped writer left there.
+        # SQLite puts files beside a store, and only who may write clears them away at the end.
+        # But where a stopped writer left some, who may write would move them into the store.
         mode = "ro" if log.exists() and log.stat().st_size else "rw"
         database = cls._at(path, f"{path.absolute().as_uri()}?mode={mode}", uri=True)
         try:
@@ -181,11 +181,11 @@ class Database:
 
     @contextmanager
     def _transaction(self, begin: str) -> Iterator[None]:
-        if self._writing:
+        if self._within:
             yield
             return
         self.rows(begin)
-        self._writing = True
+        self._within = True
         try:
             yield
             self.rows("COMMIT")
@@ -194,7 +194,7 @@ class Database:
                 self._connection.execute("ROLLBACK")
             raise
         finally:
-            self._writing = False
+            self._within = False
 
     def copy_to(self, path: Path) -> None:
         """Write all of one moment into a new file at path, whoever writes meanwhile."""
