@@ -171,7 +171,7 @@ def test_a_second_host_is_refused_until_the_first_is_gone():
     # A host that has the line for itself knows that the other is gone.
     alone = (hello, messages.pack_ask_hello(7, True), 0)
     assert asked(board, node, alone, (status, b"", 7)) == [met, told]
-    assert asked(board, node, (messages.BYE, b"", 6), second) == [unknown, busy]
+    assert asked(board, node, (messages.BYE, b"", 6), second) == [busy]
     assert asked(board, node, (messages.BYE, b"", 7), second) == [met]
     wipe(folder)
 

@@ -16,6 +16,7 @@ from contextlib import closing
 from types import SimpleNamespace
 
 from tests.dual.benchboard import BenchBoard
+from tests.fuzz import targets_link
 from tests.fuzz.documents import bent
 
 from dialbench import dialfile, foreign, tomlfile, wishfile
@@ -100,10 +101,9 @@ class _Board:
 
 
 _board = None
-_SESSION = 0x0909
-_GREETING = framing.encode(
-    messages.body(messages.HELLO, 9, messages.pack_ask_hello(_SESSION, True))
-)
+_SESSION = 0x0605
+_ASK = messages.pack_ask_hello(_SESSION, True)
+_GREETING = framing.encode(messages.body(messages.HELLO, 9, _ASK))
 _GREETED = bytes((messages.HELLO | messages.ANSWER, 9))  # these stand unchanged in its frame
 
 
@@ -447,16 +447,19 @@ TARGETS = {
     "spec": spec,
     "csv": csv,
     "store": store,
+    **targets_link.TARGETS,
 }
 
 
 def seeds(name):
     """Inputs to begin from: some that are sound, and some that are nearly."""
+    if name in targets_link.TARGETS:
+        return targets_link.seeds(name)
     if name in ("frames", "board"):
         asked = [
-            messages.body(kind, 7, payload)
+            messages.body(kind, 7, payload, _SESSION)
             for kind, payload in (
-                (messages.HELLO, b"\2\2\7\7\0"),
+                (messages.HELLO, _ASK),
                 (messages.STATUS, b""),
                 (messages.MARK, messages.pack_mark(1, 5, 1_774_000_000_000_000, 9)),
                 (messages.FETCH, messages.pack_fetch(0, 32)),
@@ -467,7 +470,7 @@ def seeds(name):
             )
         ]
         told = [messages.body(messages.HELLO | messages.ANSWER, 7, bytes(120))]
-        told.append(messages.body(messages.STATUS | messages.ANSWER, 7, bytes(60)))
+        told.append(messages.body(messages.STATUS | messages.ANSWER, 7, bytes(60), _SESSION))
         return [
             *(b"\1" + body for body in asked + told),
             *(b"\0" + framing.encode(body) for body in asked + told),

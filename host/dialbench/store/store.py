@@ -310,11 +310,13 @@ class Store:
         )
         self._database.insert(
             "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)",
-            [(page, *row) for row in found.crossings],
+            page,
+            found.crossings,
         )
         self._database.insert(
             "INSERT INTO event (page, place, device_ms, tag, payload)",
-            [(page, *row) for row in found.events],
+            page,
+            found.events,
         )
 
     # -- what the log says
