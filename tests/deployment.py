@@ -67,13 +67,13 @@ class Field:
         (folder / "config.json").write_text(json.dumps(_config() | clocks))
         self.crystal = Crystal(
             Oscillator.draw(
-                rng, START_US, DAYS + 1, rng.uniform(-30, 30), day_ppm=4.0, wander_ppm=2.0
+                rng, START_US, DAYS + 3, rng.uniform(-30, 30), day_ppm=4.0, wander_ppm=2.0
             )
         )
         size_us = int(1e6 * np.exp(rng.uniform(np.log(0.1), np.log(100.0))) * rng.choice([-1, 1]))
         self.jump = (int(rng.uniform(START_US + DAY_US, START_US + (DAYS - 1) * DAY_US)), size_us)
         self.chip = Chip(
-            Oscillator.draw(rng, START_US, DAYS + 1, 20.0, wander_ppm=0.2, wander_days=3.0),
+            Oscillator.draw(rng, START_US, DAYS + 3, 20.0, wander_ppm=0.2, wander_days=3.0),
             int(rng.uniform(-5e6, 5e6)),
             (self.jump,),
         )
@@ -163,7 +163,7 @@ class FieldBoard:
         self._next = next(self._scans)
 
     def _coming(self) -> Iterator[tuple[int, array[int]]]:
-        for day in range((self.boot_us - START_US) // DAY_US, DAYS + 2):
+        for day in range((self.boot_us - START_US) // DAY_US, DAYS + 3):
             for scan in self._field.scans(day):
                 if scan[0] > self.boot_us:
                     yield scan
@@ -308,7 +308,7 @@ def deploy(seed: int, folder: Path, clocks: dict[str, object]) -> Deployment:
     given = []
     uid = ""
     with Store.open(folder / "store.sqlite") as store:
-        for cut_us, back_us in [*field.cuts, (end_us + HOUR_US, 0)]:
+        for cut_us, back_us in [*field.cuts, (end_us + 2 * DAY_US, 0)]:
             if cut_us <= field.now_us:
                 continue  # the power was still away
             board = FieldBoard(field, len(boots) + 1)
