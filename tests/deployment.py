@@ -9,17 +9,21 @@ from __future__ import annotations
 import json
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 import dialnode.node
+from dialbench import dialfile
 from dialbench.clock import ClockModel
+from dialbench.dial import Body, Bore, Channel, Dial, Step
 from dialbench.link import Board
 from dialbench.store import Store
 from dialbench.virtual.clocks import Chip, Crystal, Oscillator
 from dialbench.virtual.clouds import Invented
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
 from dialcore import records
 from dialnode.board_virtual import Registers
 from dialnode.pagelog import PageLog
@@ -332,6 +336,60 @@ def deploy(seed: int, folder: Path, clocks: dict[str, object]) -> Deployment:
             if not pulls:
                 break
     return Deployment(field, boots, given, folder / "store.sqlite", uid)
+
+
+def small_dial() -> Dial:
+    """Eight channels of one bore each, lit one after the other through the day."""
+    demo = dialfile.demo()
+    channels = tuple(
+        Channel(y_mm=10.0 * c - 35, z_mm=0.0, column=c, row=0) for c in range(CHANNELS)
+    )
+    bores = tuple(
+        Bore(c, 15.0 * c - 52, 0.0, "slot", 1.0, 1.0, 90.0, 48.0) for c in range(CHANNELS)
+    )
+    plan = replace(demo.plan, steps=(Step(0, 720.0, "12:00", frozenset(range(CHANNELS))),))
+    return Dial("eight channels", demo.site, channels, plan, Body(100.0, 160.0), bores)
+
+
+def deploy_virtual(seed: int, folder: Path) -> Deployment:
+    """The same sixty days of the virtual board: a process of its own, under MicroPython where
+    there is one, with its light by rays. Nobody notes what it was given to log."""
+    field = Field(seed, folder / "field", {})
+    truth = Truth.draw(small_dial(), seed)
+    pulls = [START_US + int(day * DAY_US) for day in PULL_DAYS]
+    boots: list[tuple[int, int]] = []
+    now_us = START_US
+    uid = ""
+    with Store.open(folder / "store.sqlite") as store:
+        for cut_us, back_us in [*field.cuts, (pulls[-1] + 2 * DAY_US, 0)]:
+            if cut_us <= now_us:
+                continue  # the power was still away
+            boot_us = now_us
+            with VirtualDial(
+                truth,
+                field.clouds,
+                folder / "board",
+                boot_us,
+                scan_ms=_SCAN_US // 1000,
+                chip=field.chip,
+                crystal=field.crystal,
+            ) as virtual:
+                assert virtual.real_micropython
+                while pulls and max(pulls[0], boot_us) < cut_us - 60_000_000:
+                    until_us = max(pulls.pop(0), now_us + 30_000_000)
+                    virtual.run(now_us, until_us)
+                    now_us = until_us
+                    with Board.open(virtual.port, virtual.clock) as host:
+                        uid = host.hello.uid
+                        host.pull(store)
+                    if not pulls:
+                        cut_us = now_us
+                virtual.run(now_us, cut_us)
+            boots.append((boot_us, cut_us))
+            now_us = max(back_us, cut_us)
+            if not pulls:
+                break
+    return Deployment(field, boots, [], folder / "store.sqlite", uid)
 
 
 @dataclass(frozen=True)
