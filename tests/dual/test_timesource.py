@@ -10,6 +10,18 @@ from dialnode.ds3231 import Ds3231
 from dialnode.nmea import Sentences
 from dialnode.node import Node
 
+try:
+    import micropython
+
+    heap_lock = micropython.heap_lock
+    heap_unlock = micropython.heap_unlock
+except (ImportError, AttributeError):
+
+    def heap_lock():
+        pass
+
+    heap_unlock = heap_lock
+
 START_MS = 1804067200000  # 2027-03-03T09:46:40Z
 DAY = 86400000
 
@@ -146,6 +158,22 @@ def test_between_readings_the_bus_is_left_alone():
     before = board.bus_reads
     live(board, node, 3600000, 1000)
     assert board.bus_reads == before and len(told.readings()) == 1
+    wipe("scratch-clocks")
+
+
+def test_a_step_in_which_nothing_is_due_allocates_nothing():
+    board, node, told = board_with({"rtc": "ds3231"}, chip=steady)
+    live(board, node, 3000, 20)
+    step = node._sources[0].step
+    heap_lock()
+    try:
+        i = 0
+        while i < 100:
+            step()
+            i += 1
+    finally:
+        heap_unlock()
+    assert len(told.readings()) == 1
     wipe("scratch-clocks")
 
 

@@ -10,7 +10,7 @@ from tests.clockworld import Plan, World
 
 from dialbench.clock import ClockError, ClockModel, Mark, Reading
 from dialbench.clock.chip import BAD, CHIP, GOOD, LEAP, LINE, carry
-from dialbench.clock.events import references, row, tied
+from dialbench.clock.events import references, row, sparse, tied
 from dialbench.clock.mixture import middle_and_sigma
 
 START_US = 1_804_032_000_000_000
@@ -265,6 +265,48 @@ def test_a_mark_far_from_any_reading_ties_the_chip_less_and_itself_not():
     assert at_reading > 0.15
     hourly = ClockModel([mark(2, (44 + 12) * HOUR_MS)], readings())
     assert 1.96 * hourly.sigma_s(2, 12 * HOUR_MS + 1000) < 0.02
+
+
+def test_many_sentences_of_a_receiver_are_no_surer_than_one():
+    # All of them 90 ms late, as a slow receiver is; it was said to be good to 100 ms.
+    told = [
+        Mark(boot, one.device_ms, utc_us, 100_000, "satellites")
+        for boot in (1, 2, 3)
+        for one in readings(boots=(boot,))
+        for utc_us in [mark(boot, 0, 90_000).utc_us + _true_us(one)]
+    ]
+    model = ClockModel(told, readings())
+    assert not model.rejected
+    for boot in (1, 2, 3):
+        error_s, half_s = errors(model, boot)
+        assert 0.05 < error_s <= half_s < 0.5
+    surer = ClockModel([*told, *PAIRS], readings())
+    error_s, half_s = errors(surer, 2)
+    assert error_s <= half_s < 0.1
+
+
+def _true_us(reading):
+    """Microseconds from the beginning of all to a reading."""
+    since_ms = reading.device_ms / (1 + CRYSTAL_PPM * 1e-6)
+    return round(1000 * (BOOTS_MS[reading.boot - 1][0] + since_ms))
+
+
+def test_years_of_readings_are_looked_at_sparsely():
+    read = [
+        Reading(boot, 60_000 * at, START_US + 60_000_000 * (at + 4500 * boot), 1000)
+        for boot in range(4)
+        for at in range(4000)
+    ]
+    marks = [
+        Mark(0, 0, START_US, 1000, "link"),
+        Mark(3, 0, START_US + 810_000_000_000, 1000, "link"),
+    ]
+    kept = sparse(tied(marks, read))
+    assert len(kept) <= 4000 + 2 * 4
+    for boot in range(4):
+        times = [one.reading.device_ms for one in kept if one.reading.boot == boot]
+        assert (times[0], times[-1]) == (0, 60_000 * 3999)
+        assert max(np.diff(times)) <= 4 * 60_000
 
 
 def test_whatever_marks_and_readings_say_the_answer_is_a_number():

@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 from dialbench.clock.facts import Mark, Reading
 from dialbench.clock.line import WANDER_PPM
@@ -16,6 +17,8 @@ from dialbench.clock.line import WANDER_PPM
 _DAY_S = 86400.0
 _LONGEST_S = 60 * _DAY_S  # a gap that seems longer says more of the chip than of the gap
 _SUREST_US = 289  # the device counts whole milliseconds: one over the root of twelve
+_READINGS = 4000  # half a year of hours
+_PULSE_US = 2000  # what a satellite's pulse told is surer than this, and late by chance only
 _BACK_S = 10.0  # a chip that shows so much less than before has been set back
 JUMPS_A_DAY = 1 / 365  # how often a chip jumps by itself: a guess, it matters little
 JUMPS_A_CUT = 0.01  # and when the board's power goes: the same
@@ -81,6 +84,20 @@ def tied(marks: Sequence[Mark], readings: Sequence[Reading]) -> list[Tied]:
     return found
 
 
+def sparse(readings: list[Tied]) -> list[Tied]:
+    """No more readings than a minute's work: each boot's first and last and every so many."""
+    step = -(-len(readings) // _READINGS)
+    if step <= 1:
+        return readings
+    found = []
+    for at, one in enumerate(readings):
+        ends = [readings[i].reading.boot for i in (at - 1, at + 1) if 0 <= i < len(readings)]
+        end = len(ends) < 2 or ends != [one.reading.boot] * 2
+        if end or one.anew or at % step == 0:
+            found.append(one)
+    return found
+
+
 def references(marks: Sequence[Mark], readings: Sequence[Tied]) -> dict[int, int]:
     """By boot: UTC in microseconds at its device_ms 0, near enough to take differences from."""
     lines: dict[int, int] = {}
@@ -99,6 +116,7 @@ def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) 
     ended = lines | references([], readings[::-1])
     found: list[Event] = []
     read: Tied | None = None
+    late = sum(map(_late_alike, marks))
     looks: dict[int, list[int]] = {}
     for tie in readings:
         looks.setdefault(tie.reading.boot, []).append(tie.reading.device_ms)
@@ -127,6 +145,8 @@ def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) 
                 certain = one.anew
             read = one
         sigma_s = max(what.sigma_us, _SUREST_US) * 1e-6
+        if isinstance(what, Mark) and _late_alike(what):
+            sigma_s *= sqrt(late)
         found.append(Event(what, value_us * 1e-6, sigma_s, swing_s, after_s, fresh, jump, certain))
     return found
 
@@ -134,6 +154,12 @@ def row(marks: Sequence[Mark], readings: Sequence[Tied], lines: dict[int, int]) 
 def _place(one: Mark | Tied) -> tuple[int, int]:
     what = one.reading if isinstance(one, Tied) else one
     return what.boot, what.device_ms
+
+
+def _late_alike(mark: Mark) -> bool:
+    """Whether a mark is as late as others of its kind: a receiver's sentences are all late by
+    what it takes to send them, so that many together are no surer than one."""
+    return mark.source == "satellites" and mark.sigma_us > _PULSE_US
 
 
 def _swing_s(device_ms: int, looks: list[int]) -> float:
