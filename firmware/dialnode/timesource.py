@@ -132,12 +132,11 @@ class Chip(_Source):
         if 0 <= self._second != second:
             width = after - self._looked
             if width <= _FINE_MS or after - self._began >= _PATIENCE_MS:
-                self._take(
-                    self._looked + width // 2,
-                    self._chip.utc_s(),
-                    width * _SQRT_12 + _COUNT_SIGMA_US,
-                )
-                return
+                utc_s = self._chip.utc_s()
+                if utc_s % 60 == second:  # still the second whose beginning was seen
+                    at = self._looked + width // 2
+                    self._take(at, utc_s, width * _SQRT_12 + _COUNT_SIGMA_US)
+                    return
         self._second = second
         self._looked = now
 
