@@ -80,7 +80,6 @@ class Chip(_Source):
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         _Source.rebase(self, shift_ms)
-        self._looked -= shift_ms
         if self._began >= 0:
             # Two looks across a moved epoch are days apart by no clock: begin anew.
             self._ready()

@@ -137,6 +137,20 @@ def test_a_tick_that_does_not_come_is_done_without():
     wipe("scratch-clocks")
 
 
+def test_a_bus_that_holds_things_up_makes_no_reading_wrong():
+    for tick in (None, "rtc"):
+        for bus_ms in (100, 450, 700, 850, 999, 1300, 2700):
+            board, node, told = board_with(
+                {"rtc": "ds3231", "tick": tick, "rtc_s": 60}, chip=steady
+            )
+            board.bus_ms = bus_ms
+            live(board, node, 400000, 20)
+            for device_ms, utc_us, sigma_us, _source in told.readings():
+                assert abs(utc_us - 1000 * steady(device_ms)) <= 2 * sigma_us, (tick, bus_ms)
+            assert told.readings() or bus_ms > 300
+            wipe("scratch-clocks")
+
+
 def test_it_is_read_at_boot_and_when_due_for_days_across_wraps_of_the_counter():
     start = (1 << 30) - 2 * DAY
     board, node, told = board_with(
