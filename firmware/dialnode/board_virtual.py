@@ -17,7 +17,10 @@ from array import array
 from binascii import unhexlify
 
 from dialcore.compat import const
+from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
+from dialnode.storage_nor import NorStorage
+from dialnode.virtual_nor import NorChip
 
 _TICKS = const(0x3FFFFFFF)
 _HALF = const(0x20000000)
@@ -35,6 +38,8 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
+        self._room = select.poll()
+        self._room.register(self._line_out, select.POLLOUT)
         self._now = array("H", [0] * 6)
         self._chip = Registers()
         self.running = True
@@ -56,17 +61,37 @@ class VirtualBoard:
         os.rename(path + ".new", path)
         return boot
 
-    def storage(self, limit_bytes):
-        """The board's page storage."""
-        folder = self._folder + "/log"
-        try:
-            os.mkdir(folder)
-        except OSError:
-            pass  # it is there already
-        storage = FileStorage(folder, limit_bytes)
+    def storage(self, kind, limit_bytes):
+        """The board's page storage: kind is "files" or "flash"."""
+        if kind == "flash":
+            storage = NorStorage(self._flash(limit_bytes), limit_bytes)
+        else:
+            folder = self._folder + "/log"
+            try:
+                os.mkdir(folder)
+            except OSError:
+                pass  # it is there already
+            storage = FileStorage(folder, limit_bytes)
         # A counter that was lost must not make one boot's times pass for another's.
         self.boot = max(self.boot, storage.newest_boot + 1)
         return storage
+
+    def _flash(self, least_bytes):
+        """The chip in a file of its own; made as large as asked for, and so it stays."""
+        path = self._folder + "/flash"
+        try:
+            size = os.stat(path)[6]
+        except OSError:
+            size = SECTOR
+            while size < least_bytes:
+                size *= 2
+            with open(path + ".new", "wb") as file:
+                blank = b"\xff" * SECTOR
+                while file.tell() < size:
+                    file.write(blank)
+            os.rename(path + ".new", path)
+        chip = NorChip(open(path, "r+b", buffering=0), size)
+        return SpiFlash(chip, chip.select)
 
     def ticks_ms(self):
         """The board's running milliseconds, modulo 2**30."""
@@ -118,7 +143,10 @@ class VirtualBoard:
 
     def idle(self, busy):
         """Wait for light or line, a moment at most; busy: something waits to be sent."""
-        self._poll.poll(1 if busy else _IDLE_MS)
+        if busy:
+            self._room.poll(1)
+        else:
+            self._poll.poll(_IDLE_MS)
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""

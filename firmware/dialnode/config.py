@@ -7,14 +7,15 @@ import json
 import os
 from binascii import unhexlify
 
-from dialcore.crossing import Calibration
+from dialcore.crossing import ALL, LEAN, Calibration
 
 MAX_BYTES = 16384
 _RTC_S = 3600  # daily would do for drift; hourly a jump of the chip shows against the crystal
 
 
 class Config:
-    """Checked settings; attributes as the keys of config.json."""
+    """Checked settings; attributes as the keys of config.json, but that `lean` gives the
+    thresholds whose crossings are logged, as a set of bits."""
 
     def __init__(self, facts):
         self.dial_hash = unhexlify(_get(facts, "dial_hash", str))
@@ -22,7 +23,14 @@ class Config:
             raise ValueError("dial_hash: 16 hex digits expected")
         self.scan_ms = _number(facts, "scan_ms", 1, 60000)
         self.commit_s = _number(facts, "commit_s", 1, 86400)
-        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 23)
+        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 24)
+        self.storage = facts.get("storage", "files")
+        if self.storage not in ("files", "flash"):
+            raise ValueError('storage: "files" or "flash" expected')
+        lean = facts.get("lean", False)
+        if not isinstance(lean, bool):
+            raise ValueError("lean: true or false expected")
+        self.thresholds = LEAN if lean else ALL
         self.calibration = Calibration(
             _whole(facts, "dark"),
             _whole(facts, "scale"),

@@ -24,6 +24,8 @@ MARK = const(4)
 OVERFLOW = const(5)
 BLIND = const(6)
 RTC = const(7)
+SETUP = const(8)
+HEALTH = const(9)
 RTC_FAULT = const(10)
 CROSSING = const(0x80)  # with the channel in the low seven bits
 
@@ -194,7 +196,12 @@ def records(data: Any) -> Any:
         if tag & CROSSING:
             z = second & 15
             if second & 16:
-                high, at = _varint_at(data, at, end)
+                # Most are one byte; behind the last there is still the CRC.
+                high = data[at]
+                if high < 128 and at < end:
+                    at += 1
+                else:
+                    high, at = _varint_at(data, at, end)
                 z |= high << 4
             tick += -(z + 1 >> 1) if z & 1 else z >> 1
             yield CROSSING, base + tick * TICK_MS, tag & 127, second >> 5 & 3, second >> 7
@@ -244,6 +251,39 @@ def pack_count(number: int) -> bytes:
 
 def unpack_count(payload: Any) -> Any:
     return unpack("<I", payload)[0]
+
+
+# The storages a board may keep its log in, as SETUP names them.
+STORAGES = ("none", "files", "flash")
+_SETUP = "<IIBBI"
+_HEALTH = "<IIIIIII"
+
+
+def pack_setup(
+    scan_ms: int, commit_s: int, thresholds: int, storage: str, storage_bytes: int
+) -> bytes:
+    """SETUP's payload: what the log was set to. thresholds: bit k set where crossings of
+    threshold k are logged; storage: one of STORAGES."""
+    return struct.pack(
+        _SETUP, scan_ms, commit_s, thresholds, STORAGES.index(storage), storage_bytes
+    )
+
+
+def unpack_setup(payload: Any) -> Any:
+    """(scan_ms, commit_s, thresholds, number among STORAGES, storage_bytes)."""
+    return unpack(_SETUP, payload)
+
+
+def pack_health(
+    retired: int, torn: int, bad: int, erases: int, overflow: int, blind_ms: int, free_bytes: int
+) -> bytes:
+    """HEALTH's payload: the counters of the storage, of the log and of the memory."""
+    return struct.pack(_HEALTH, retired, torn, bad, erases, overflow, blind_ms, free_bytes)
+
+
+def unpack_health(payload: Any) -> Any:
+    """(retired, torn, bad, erases, overflow, blind_ms, free_bytes)."""
+    return unpack(_HEALTH, payload)
 
 
 def pack_rtc(device_ms: int, utc_us: int, sigma_us: int, source: int) -> bytes:

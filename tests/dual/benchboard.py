@@ -10,6 +10,7 @@ from dialnode.storage_files import FileStorage
 
 TICKS = 0x3FFFFFFF
 HALF = 0x20000000
+SESSION = 0x0605
 
 
 def scratch(name):
@@ -50,6 +51,7 @@ class BenchBoard:
         self.scans = []
         self.heard = b""
         self.said = b""
+        self.greeted = False
         self.room = 1 << 30  # bytes the line still takes
         self.chip = None  # a function from self.now to what a clock chip shows, Unix ms
         self.stood_still = False
@@ -75,7 +77,8 @@ class BenchBoard:
         with open(self.config_path, "w") as file:
             file.write(json.dumps(facts))
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         folder = self._folder + "/log"
         try:
             os.mkdir(folder)
@@ -156,15 +159,20 @@ class BenchBoard:
             counts.append(100 + int(direct * fraction))
         self.scans.append((at_ms, array("H", counts)))
 
-    def ask(self, kind, payload=b"", sequence=7):
-        """Queue a request."""
-        self.heard += framing.encode(messages.body(kind, sequence, payload))
+    def ask(self, kind, payload=b"", sequence=7, session=SESSION):
+        """Queue a request; the first one is preceded by the HELLO it needs, with number 0."""
+        if kind == messages.HELLO:
+            self.greeted = True
+        elif not self.greeted:
+            self.ask(messages.HELLO, messages.pack_ask_hello(session, False), 0)
+        self.heard += framing.encode(messages.body(kind, sequence, payload, session))
 
     def answers(self):
-        """All bodies said so far, as (kind, sequence, payload)."""
-        bodies = framing.Decoder().received(self.said)
+        """All bodies said so far, as (kind, sequence, payload), but for answers to ask's HELLO."""
+        bodies = [messages.split(body) for body in framing.Decoder().received(self.said)]
         self.said = b""
-        return [(b[0], b[1], b[2:]) for b in bodies]
+        unasked = (messages.HELLO | messages.ANSWER, 0)
+        return [(b[0], b[1], b[3]) for b in bodies if b[:2] != unasked]
 
 
 class Stubborn(FileStorage):

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from dialbench.commands import screen
-from dialbench.commands.storefile import chosen, existing
+from dialbench.commands.storefile import chosen_board, existing
 from dialbench.drift import BootTime, drift
 from dialbench.store import Store
 
@@ -25,7 +25,7 @@ def command(store_path: Path, uid: str | None, as_json: bool) -> None:
     "read" counts the readings of its clock chip.
     """
     with Store.open(existing(store_path)) as store:
-        uid = chosen(store, store_path, uid).uid
+        uid = chosen_board(store, store_path, uid).uid
         found = drift(store, uid)
     if as_json:
         click.echo(json.dumps({"board": uid, **found.as_dict()}))

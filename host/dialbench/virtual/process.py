@@ -24,6 +24,7 @@ import threading
 import time
 import tty
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
@@ -44,6 +45,23 @@ _BLOCK_S = 600  # light is computed and fed in blocks of this much of the board'
 _LIVE_TICK_S = 0.05
 
 Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class LogSettings:
+    """How the board is told to keep its log: what of config.json is not of the dial.
+
+    storage: "files" on the board's file system, or "flash", a chip of its own. commit_s: no
+    record waits longer in memory. lean: only lit fraction 0.50 is logged.
+    """
+
+    storage: str = "files"
+    lean: bool = False
+    commit_s: int = 600
+    log_bytes: int = 4 << 20
+
+
+PLAIN_LOG = LogSettings()
 
 
 class VirtualError(UserError):
@@ -83,6 +101,7 @@ class VirtualDial:
         *,
         seed: int = 1,
         scan_ms: int = 500,
+        log: LogSettings = PLAIN_LOG,
         real_micropython: bool = True,
         chip: Chip | None = None,
         crystal: Crystal | None = None,
@@ -98,6 +117,7 @@ class VirtualDial:
         self._crystal = crystal or Crystal(Oscillator.steady(start_us, truth.clock_ppm))
         self._chip_bits = (1 if chip else 0) | (2 if chip_stood_still else 0)
         self._read_s = read_s
+        self._log = log
         self._calibration = calibration(truth, seed)
         self._noise = np.random.default_rng([seed, 2])
         self._sky = Sky(truth.dial.site)
@@ -265,8 +285,10 @@ class VirtualDial:
         return clocks | {
             "dial_hash": self._truth.dial.hash,
             "scan_ms": self._scan_ms,
-            "commit_s": 600,
-            "log_bytes": 4 << 20,
+            "commit_s": self._log.commit_s,
+            "log_bytes": self._log.log_bytes,
+            "storage": self._log.storage,
+            "lean": self._log.lean,
             "dark": list(told.dark),
             "scale": list(told.scale),
             "sky_dark": told.sky_dark,
