@@ -172,7 +172,8 @@ class FieldBoard:
                 if scan[0] > self.boot_us:
                     yield scan
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         return FileStorage(str(self._field.folder / "log"), limit_bytes)
 
     def ticks_ms(self):
@@ -245,6 +246,8 @@ class FieldBoard:
 
 class FieldLine:
     """The host's end of the line; each way takes its time, and the board lives meanwhile."""
+
+    alone = True
 
     def __init__(self, field: Field, board: FieldBoard, node: dialnode.node.Node) -> None:
         self._field, self._board, self._node = field, board, node
@@ -319,14 +322,10 @@ def deploy(seed: int, folder: Path, clocks: dict[str, object]) -> Deployment:
             node = dialnode.node.Node(board)
             while pulls and max(pulls[0], board.boot_us) < cut_us - 60_000_000:
                 live(board, node, max(pulls.pop(0), field.now_us + 30_000_000))
-                host = Board(
-                    FieldLine(field, board, node),
-                    "field",
-                    FieldClock(field),
-                    lambda: field.now_us * 1e-6,
-                )
-                uid = host.hello.uid
-                host.pull(store)
+                line, clock = FieldLine(field, board, node), FieldClock(field)
+                with Board(line, "field", clock, lambda: field.now_us * 1e-6) as host:
+                    uid = host.hello.uid
+                    host.pull(store)
                 if not pulls:
                     cut_us = field.now_us
             live(board, node, cut_us)
