@@ -44,10 +44,18 @@ def _row(boot: BootTime) -> tuple[str, ...]:
     widths = sorted(instant.half_width_s for instant in boot.over)
     return (
         str(boot.boot),
-        f"{datetime.fromtimestamp(boot.over[0].utc_us / 1e6, UTC):%Y-%m-%d %H:%M}",
+        _shown(boot.over[0].utc_us),
         hours,
         *counts,
         f"{boot.drift_ppm:+.2f} +-{1.96 * boot.drift_sigma_ppm:.2f}",
         f"{widths[len(widths) // 2]:.3f}",
         f"{widths[-1]:.3f}",
     )
+
+
+def _shown(utc_us: int) -> str:
+    """To the minute; a log can also hold what no calendar does."""
+    try:
+        return f"{datetime.fromtimestamp(utc_us / 1e6, UTC):%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError, OSError):
+        return "out of range"
