@@ -21,19 +21,17 @@ NAME = sys.argv[1]
 WATCHED = {
     "frames": ["dialcore.framing", "dialcore.messages", "dialbench.link.facts"],
     "board": ["dialcore.framing", "dialcore.messages", "dialnode.serve"],
-    "link_host": ["dialbench.link", "dialcore.framing", "dialcore.messages"],
-    "link_board": ["dialcore.framing", "dialcore.messages", "dialnode.serve"],
     "page": ["dialcore.records", "dialbench.store.decoding", "dialbench.store.observed"],
     "dial": ["dialbench.dialfile", "dialbench.face", "dialbench.layout", "dialbench.sitefile"],
     "spec": ["dialbench.wishfile", "dialbench.wishcheck", "dialbench.face", "dialbench.sitefile"],
     "csv": ["dialbench.foreign"],
     "store": ["dialbench.store.store", "dialbench.store.foreign", "dialbench.store.database"],
-    "link_host": ["dialcore.messages", "dialbench.link"],
-    "link_board": ["dialcore.messages", "dialnode.serve", "dialnode.pagelog"],
+    "link_host": ["dialcore.framing", "dialcore.messages", "dialbench.link"],
+    "link_board": ["dialcore.framing", "dialcore.messages", "dialnode.serve", "dialnode.pagelog"],
 }
 
 with atheris.instrument_imports(include=WATCHED[NAME]):
-    from tests.fuzz import targets, targets_link
+    from tests.fuzz import targets
 
 _executions = 0
 
@@ -47,13 +45,12 @@ def watched(data):
     _target(data)
 
 
-_module = targets if NAME in targets.TARGETS else targets_link
-_target = _module.TARGETS[NAME]
+_target = targets.TARGETS[NAME]
 
 
 def main():
     corpus = os.environ.get("FUZZ_CORPUS") or tempfile.mkdtemp(prefix="dialbench-corpus-")
-    for number, seed in enumerate(_module.seeds(NAME)):
+    for number, seed in enumerate(targets.seeds(NAME)):
         (Path(corpus) / str(number)).write_bytes(seed)
     atheris.Setup([sys.argv[0], corpus, *sys.argv[2:]], watched)
     atheris.Fuzz()
