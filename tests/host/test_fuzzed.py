@@ -9,15 +9,15 @@ from tests.fuzz import targets, targets_link
 
 # Executions a day; the board's and the store's inputs are the slow ones.
 EXAMPLES = {
-    "frames": 300,
-    "board": 150,
-    "page": 500,
-    "dial": 200,
-    "spec": 100,
-    "csv": 300,
-    "store": 150,
-    "link_host": 150,
-    "link_board": 100,
+    "frames": 150,
+    "board": 120,
+    "page": 300,
+    "dial": 100,
+    "spec": 80,
+    "csv": 150,
+    "store": 120,
+    "link_host": 100,
+    "link_board": 60,
 }
 
 

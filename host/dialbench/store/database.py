@@ -8,6 +8,7 @@ kinds it must have, and no statement may take more steps than the file's size ac
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,7 +17,6 @@ from importlib.resources import files
 from itertools import chain
 from pathlib import Path
 from typing import Any, Self
-from urllib.parse import quote
 
 from dialbench.errors import UserError, inert
 
@@ -59,10 +59,11 @@ class Database:
     where the file is.
     """
 
-    def __init__(self, connection: sqlite3.Connection, name: str) -> None:
+    def __init__(self, connection: sqlite3.Connection, name: str, path: Path | None = None) -> None:
         self.name = inert(name)
+        self._path = path
         self._connection = connection
-        self._writing = False
+        self._within = False
         self._steps_left = 0
         self._steps_allowed = _STEPS_ANYWAY
         connection.set_progress_handler(self._spend, _STEPS_A_LOOK)
@@ -90,10 +91,10 @@ class Database:
         with the connection; version still says how old it was. Raises as open().
         """
         log = Path(f"{path}-wal")
-        # Whoever may only read cannot clear away the empty files that SQLite puts beside a
-        # store; whoever may write moves into the store what a stopped writer left there.
+        # SQLite puts files beside a store, and only who may write clears them away at the end.
+        # But where a stopped writer left some, who may write would move them into the store.
         mode = "ro" if log.exists() and log.stat().st_size else "rw"
-        database = cls._at(path, f"file:{quote(str(path.absolute()))}?mode={mode}", uri=True)
+        database = cls._at(path, f"{path.absolute().as_uri()}?mode={mode}", uri=True)
         try:
             database.rows("PRAGMA query_only = ON")
             version = database.version
@@ -126,7 +127,7 @@ class Database:
         with _told(name):
             connection = sqlite3.connect(place, timeout=_BUSY_S, isolation_level=None, uri=uri)
         try:
-            return cls(connection, str(path))
+            return cls(connection, str(path), path)
         except BaseException:
             connection.close()
             raise
@@ -182,11 +183,11 @@ class Database:
 
     @contextmanager
     def _transaction(self, begin: str) -> Iterator[None]:
-        if self._writing:
+        if self._within:
             yield
             return
         self.rows(begin)
-        self._writing = True
+        self._within = True
         try:
             yield
             self.rows("COMMIT")
@@ -195,7 +196,7 @@ class Database:
                 self._connection.execute("ROLLBACK")
             raise
         finally:
-            self._writing = False
+            self._within = False
 
     def copy_to(self, path: Path) -> None:
         """Write all of one moment into a new file at path, whoever writes meanwhile."""
@@ -270,6 +271,17 @@ class Database:
     def _spend(self) -> int:
         """Called by SQLite every _STEPS_A_LOOK steps of a statement; not 0 ends it."""
         self._steps_left -= _STEPS_A_LOOK
+        if self._steps_left < 0 and self._path is not None:
+            # It may have grown since it was opened, by this process or another.
+            size = sum(
+                os.stat(part).st_size
+                for part in (self._path, f"{self._path}-wal")
+                if os.path.exists(part)
+            )
+            grown = _STEPS_ANYWAY + _STEPS_A_BYTE * size - self._steps_allowed
+            if grown > 0:
+                self._steps_allowed += grown
+                self._steps_left += grown
         return int(self._steps_left < 0)
 
     @contextmanager

@@ -443,7 +443,8 @@ class Store:
 
     def extents(self, uid: str) -> dict[int, tuple[int, int]]:
         """By boot, the device time (ms) of the first and the last record that is held."""
-        rows = self._rows(
+        rows = self._read(
+            "iii",
             "SELECT boot, min(first), max(last) FROM (SELECT boot,"
             " min(coalesce((SELECT min(device_ms) FROM crossing WHERE crossing.page = page.page),"
             " last_ms), coalesce((SELECT min(device_ms) FROM event WHERE event.page = page.page),"
