@@ -2,8 +2,9 @@
 
 argv: a folder that stands for the board's flash, and the number of the descriptor on
 which light arrives. A frame of light is little-endian 16-bit words: the board's ticks
-(low word, high word; milliseconds modulo 2**30), the open-sky sensor, the shaded one,
-then every channel. Descriptor 0 is the serial line, both ways. Both must be set
+(low word, high word; milliseconds modulo 2**30), what a clock chip shows (Unix seconds, low
+word, high word; milliseconds past them; bit 0 whether a chip is there, bit 1 whether it has
+stood still), the open-sky sensor, the shaded one, then every channel. Descriptor 0 is the serial line, both ways. Both must be set
 non-blocking, and frames written whole. The end of the light is the power going off.
 """
 
@@ -11,6 +12,7 @@ import gc
 import os
 import select
 import sys
+import time
 from array import array
 from binascii import unhexlify
 
@@ -36,7 +38,10 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
-        self._now = array("H", [0, 0])
+        self._room = select.poll()
+        self._room.register(self._line_out, select.POLLOUT)
+        self._now = array("H", [0] * 6)
+        self._chip = Registers()
         self.running = True
         self.config_path = self._folder + "/config.json"
         with open(self._folder + "/uid") as file:
@@ -106,6 +111,28 @@ class VirtualBoard:
         self._light.readinto(counts)
         return True
 
+    def i2c_read(self, address, register, buffer):
+        """Fill buffer from a chip's registers; OSError where none answers."""
+        chip_s = self._now[3] << 16 | self._now[2]
+        self._chip.show(chip_s, self._now[5] & 1, self._now[5] & 2)
+        self._chip.read(address, register, buffer)
+
+    def i2c_write(self, address, register, data):
+        """Set a chip's registers; OSError where none answers."""
+        self._chip.write(address, register, data)
+
+    def tick_count(self):
+        """How many ticks of 1 Hz have come, from any beginning, modulo 2**30."""
+        return (self._now[3] & 0x3FFF) << 16 | self._now[2]
+
+    def tick_ticks(self):
+        """What the board's ticks counter stood at when the latest of them came."""
+        return self.ticks_ms() - self._now[4] & _TICKS
+
+    def nmea_read(self, buffer):
+        """Bytes of a satellite receiver read into buffer: here there is none."""
+        return 0
+
     def link_read(self, buffer):
         """Bytes read from the line into buffer, 0 if none wait."""
         return self._line_in.readinto(buffer) or 0
@@ -116,7 +143,10 @@ class VirtualBoard:
 
     def idle(self, busy):
         """Wait for light or line, a moment at most; busy: something waits to be sent."""
-        self._poll.poll(1 if busy else _IDLE_MS)
+        if busy:
+            self._room.poll(1)
+        else:
+            self._poll.poll(_IDLE_MS)
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""
@@ -137,6 +167,43 @@ class VirtualBoard:
         if sys.implementation.name != "micropython":
             return 0
         return _as_32_bit(gc.mem_free())
+
+
+class Registers:
+    """A DS3231 as its bus sees it: shows the time it is told, and whether it stood still."""
+
+    ADDRESS = 0x68
+
+    def __init__(self):
+        self._bytes = bytearray(19)
+        self._fitted = False
+        self._told_stop = False
+
+    def show(self, unix_s, fitted, stopped):
+        """Its time from now on; the first sight of a stop sets the chip's note of it."""
+        self._fitted = fitted
+        year, month, day, hour, minute, second = time.gmtime(unix_s)[:6]
+        weekday = (unix_s // 86400 + 3) % 7 + 1
+        for at, number in enumerate((second, minute, hour, weekday, day, month, year % 100)):
+            self._bytes[at] = number // 10 << 4 | number % 10
+        if stopped and not self._told_stop:
+            self._told_stop = True
+            self._bytes[15] |= 0x80
+
+    def read(self, address, register, buffer):
+        """Fill buffer; OSError for another address, or where no chip is fitted."""
+        self._answer(address)
+        for at in range(len(buffer)):
+            buffer[at] = self._bytes[register + at]
+
+    def write(self, address, register, data):
+        """Set registers; OSError as in read."""
+        self._answer(address)
+        self._bytes[register : register + len(data)] = data
+
+    def _answer(self, address):
+        if address != self.ADDRESS or not self._fitted:
+            raise OSError(19)  # ENODEV
 
 
 def _as_32_bit(size):

@@ -10,6 +10,7 @@ from binascii import unhexlify
 from dialcore.crossing import ALL, LEAN, Calibration
 
 MAX_BYTES = 16384
+_RTC_S = 3600  # daily would do for drift; hourly a jump of the chip shows against the crystal
 
 
 class Config:
@@ -39,12 +40,32 @@ class Config:
             _number(facts, "gate_on", 1, 65535),
             _number(facts, "gate_off", 1, 65535),
         )
+        self.rtc = _choice(facts, "rtc", ("ds3231",))
+        self.rtc_s = _number(facts, "rtc_s", 60, 86400) if "rtc_s" in facts else _RTC_S
+        nmea = facts.get("nmea")
+        self.nmea = nmea is not None
+        if self.nmea:
+            if not isinstance(nmea, dict):
+                raise ValueError("nmea: latency_ms and sigma_ms expected")
+            self.nmea_latency_ms = _number(nmea, "latency_ms", 0, 2000)
+            self.nmea_sigma_ms = _number(nmea, "sigma_ms", 1, 2000)
+        self.tick = _choice(facts, "tick", ("rtc", "nmea"))
+        if self.tick and not (self.rtc if self.tick == "rtc" else self.nmea):
+            raise ValueError("tick: of %s, which is not set up" % self.tick)
 
 
 def _get(facts, key, kind):
     value = facts.get(key)
     if not isinstance(value, kind):
         raise ValueError("%s: missing or of the wrong kind" % key)
+    return value
+
+
+def _choice(facts, key, known):
+    """The value under key if it is one of the known words; None where there is none."""
+    value = facts.get(key)
+    if value is not None and value not in known:
+        raise ValueError("%s: %s expected, or nothing" % (key, " or ".join(known)))
     return value
 
 

@@ -3,10 +3,13 @@
 from dialcore import records
 from dialnode import config as configuration
 from dialnode.clock import Clock
+from dialnode.ds3231 import Ds3231
 from dialnode.health import Health
+from dialnode.nmea import Sentences
 from dialnode.pagelog import PageLog
 from dialnode.scan import Scan
 from dialnode.serve import Serve
+from dialnode.timesource import Chip, Receiver
 
 VERSION = "0.1.0"
 _LOG_BYTES = 262144  # where the configuration cannot say
@@ -59,6 +62,7 @@ class Node:
                 ),
             )
             self._health = Health(board, clock, log, self._scan)
+        self._sources = _sources(board, clock, log, config) if config else []
         self._serve = Serve(board, clock, log, self._scan, config, trouble, VERSION)
 
     def run(self):
@@ -75,13 +79,41 @@ class Node:
                 self._health.step()
                 self._log.flush()
             serve.step()
+            soon = serve.busy
+            for source in self._sources:
+                source.step()
+                soon = soon or source.listening
             shift = self._clock.rebase()
             if shift:
                 self._log.rebase(shift)
                 serve.rebase(shift)
+                for source in self._sources:
+                    source.rebase(shift)
                 if scan is not None:
                     scan.rebase(shift)
                     self._health.rebase(shift)
             if idle:
-                board.idle(serve.busy)
+                board.idle(soon)
         board.stop()
+
+
+def _sources(board, clock, log, config):
+    """The clocks beside the board's own that the configuration names."""
+    period_ms = 1000 * config.rtc_s
+    found = []
+    if config.rtc:
+        found.append(Chip(Ds3231(board), board, clock, log, period_ms, config.tick == "rtc"))
+    if config.nmea:
+        found.append(
+            Receiver(
+                Sentences(),
+                board,
+                clock,
+                log,
+                period_ms,
+                config.nmea_latency_ms,
+                config.nmea_sigma_ms,
+                config.tick == "nmea",
+            )
+        )
+    return found

@@ -77,7 +77,7 @@ class Result:
                 ),
             },
             "pages_pulled": self.pages_pulled,
-            "records_lost": found.losses.overflow_records,
+            "records_lost": found.losses.overflow_records if found.losses else None,
             "verdict": found.sentences,
             "folder": str(self.folder),
         }

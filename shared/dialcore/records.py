@@ -23,9 +23,17 @@ SNAPSHOT = const(3)
 MARK = const(4)
 OVERFLOW = const(5)
 BLIND = const(6)
+RTC = const(7)
 SETUP = const(8)
 HEALTH = const(9)
+RTC_FAULT = const(10)
 CROSSING = const(0x80)  # with the channel in the low seven bits
+
+CHIP = const(1)  # what an RTC record's reading is of
+SATELLITES = const(2)
+CHIP_ABSENT = const(1)  # why an RTC_FAULT record was written
+CHIP_STOPPED = const(2)
+CHIP_NONSENSE = const(3)
 
 _LONGEST_CROSSING = const(7)
 
@@ -188,7 +196,12 @@ def records(data: Any) -> Any:
         if tag & CROSSING:
             z = second & 15
             if second & 16:
-                high, at = _varint_at(data, at, end)
+                # Most are one byte; behind the last there is still the CRC.
+                high = data[at]
+                if high < 128 and at < end:
+                    at += 1
+                else:
+                    high, at = _varint_at(data, at, end)
                 z |= high << 4
             tick += -(z + 1 >> 1) if z & 1 else z >> 1
             yield CROSSING, base + tick * TICK_MS, tag & 127, second >> 5 & 3, second >> 7
@@ -271,3 +284,23 @@ def pack_health(
 def unpack_health(payload: Any) -> Any:
     """(retired, torn, bad, erases, overflow, blind_ms, free_bytes)."""
     return unpack(_HEALTH, payload)
+
+
+def pack_rtc(device_ms: int, utc_us: int, sigma_us: int, source: int) -> bytes:
+    """RTC's payload: what a clock beside the board's own said, CHIP or SATELLITES; device_ms
+    is the reading's own instant, not the record's."""
+    return struct.pack("<QqIB", device_ms, utc_us, sigma_us, source)
+
+
+def unpack_rtc(payload: Any) -> Any:
+    return unpack("<QqIB", payload)
+
+
+def pack_rtc_fault(reason: int, source: int) -> bytes:
+    """RTC_FAULT's payload: CHIP_ABSENT, CHIP_STOPPED or CHIP_NONSENSE, and of which clock."""
+    return bytes((reason, source))
+
+
+def unpack_rtc_fault(payload: Any) -> Any:
+    """(reason, source)."""
+    return unpack("<BB", payload)

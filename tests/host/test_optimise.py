@@ -228,6 +228,7 @@ def test_a_file_that_is_no_search_s_is_refused_and_left_alone(tmp_path):
     assert path.read_text() == "not JSON"
 
 
+@pytest.mark.deep
 def test_a_wish_that_cannot_be_had_says_what_limits_it_and_what_could(tmp_path, short):
     asked = wish(
         envelope=Envelope(16.0, 16.0, 8.0), limits=Limits(duty=0.98, wrong=0.0, ghost=0.01)
