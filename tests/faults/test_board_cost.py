@@ -160,7 +160,6 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
         "scans a second": round(CLOCK_HZ / CYCLES_A_BYTECODE / bytecodes),
     }
     print(json.dumps(table, indent=1))
-    assert chip["heap_live"] < HEAP_KIB * 1024 * 0.6  # the rest is room for what comes and goes
     for kind in ("flash", "files"):
         assert table[kind]["bytes a crossing"] <= 4.0
         assert table[kind]["years"] >= 20
