@@ -532,7 +532,7 @@ def test_lean_and_storage_are_checked():
     for key, value in (("lean", 1), ("lean", "yes"), ("storage", "disk"), ("storage", 3)):
         folder = scratch("lean")
         board = BenchBoard(folder, config={key: value})
-        board.ask(messages.HELLO, bytes((messages.PROTOCOL, messages.PROTOCOL)))
+        board.ask(messages.HELLO, messages.pack_ask_hello(SESSION, False))
         answers = run(board)
         assert key.encode() in messages.unpack_hello(answers[0][2])[11]
         wipe(folder)
