@@ -11,6 +11,7 @@ import pytest
 from tests.board_double import log, page, stored
 from tests.host.stores import OPEN, SHUT, UID, bent, filled, hello, marked, status
 
+from dialbench import whole
 from dialbench.store import Store, StoreError, database, decoding
 from dialbench.store.backup import backup
 from dialbench.store.check import check
@@ -472,13 +473,60 @@ def test_a_backup_writes_over_nothing_unless_told(sound, tmp_path):
     out.write_text("mine")
     with pytest.raises(StoreError, match="is there already: name another file, or say --replace"):
         backup(sound, out)
+    for other in (out, tmp_path):
+        with pytest.raises(StoreError, match="is no backup of a store: name another file"):
+            backup(sound, other, replace=True)
     assert out.read_text() == "mine"
+    out = tmp_path / "backup"
+    backup(sound, out)
     backup(sound, out, replace=True)
     assert check(out).sound
     with pytest.raises(StoreError, match="is there already"):
         backup(sound, sound, replace=True)
     with pytest.raises(StoreError, match="is no folder: make it first"):
         backup(sound, tmp_path / "none" / "out")
+
+
+def left_behind(store_path, path):
+    """A write-ahead log of another store at path, as a stopped writer leaves one."""
+    with closing(sqlite3.connect(store_path)) as file:
+        file.execute("PRAGMA journal_mode = WAL")
+        file.execute("INSERT INTO dial VALUES ('feedfeedfeedfeed', 'of another store')")
+        file.commit()
+        path.write_bytes(store_path.with_name(store_path.name + "-wal").read_bytes())
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_nothing_of_another_store_gets_into_a_backup(sound, tmp_path, there):
+    other, out = tmp_path / "other", tmp_path / "out"
+    backup(sound, other)
+    if there:
+        backup(sound, out)
+    left_behind(other, tmp_path / "out-wal")
+    with pytest.raises(StoreError, match="out-wal belongs to another store of that name"):
+        backup(sound, out, replace=True)
+    assert out.exists() == there
+
+
+def test_nothing_of_another_store_gets_into_what_is_saved(sound, tmp_path):
+    other = tmp_path / "other"
+    backup(sound, other)
+    left_behind(other, tmp_path / "store.salvaged.sqlite-wal")
+    overwritten(sound, 5, 1)
+    with pytest.raises(StoreError, match="salvaged.sqlite-wal is there already"):
+        repair(sound)
+
+
+def test_two_backups_at_once_do_not_meet(sound, tmp_path):
+    out = tmp_path / "out"
+    with whole.placed(out) as one, whole.placed(out) as other:
+        one.write_text("one")
+        other.write_text("other")
+    assert out.read_text() == "one"
+    mine = tmp_path / "copy.part"
+    mine.write_text("mine")
+    backup(sound, tmp_path / "copy")
+    assert mine.read_text() == "mine"
 
 
 def test_a_backup_beside_a_writer_is_of_one_moment(sound, tmp_path):
@@ -522,5 +570,5 @@ except UserError as wrong:
         text=True,
         check=False,
     )
-    assert ran.stderr == "" and "store.sqlite" in ran.stdout
+    assert ran.stderr == "" and "a copy of " in ran.stdout and "store.sqlite" in ran.stdout
     assert {file.name for file in tmp_path.iterdir()} == {"store.sqlite"}

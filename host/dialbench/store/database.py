@@ -200,7 +200,7 @@ class Database:
 
     def copy_to(self, path: Path) -> None:
         """Write all of one moment into a new file at path, whoever writes meanwhile."""
-        with self.told():
+        with _told(f"a copy of {self.name}"):
             target = sqlite3.connect(path)
             try:
                 self._connection.backup(target)
@@ -289,6 +289,19 @@ class Database:
         """SQLite's errors within as sentences."""
         with _told(self.name):
             yield
+
+
+def beside(path: Path) -> list[Path]:
+    """The files that SQLite takes for part of what is, or will be, at path."""
+    ends = ("-wal", "-journal")
+    return [log for end in ends if (log := path.with_name(path.name + end)).exists()]
+
+
+def is_store(path: Path) -> bool:
+    """Whether the file at path has a store's head."""
+    with path.open("rb") as file:
+        head = file.read(72)
+    return head[:16] == b"SQLite format 3\0" and head[68:] == APPLICATION_ID.to_bytes(4, "big")
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from dialbench import whole
 from dialbench.errors import inert
 from dialbench.store import leaves
 from dialbench.store.check import Checked, check
-from dialbench.store.database import Database, StoreError
+from dialbench.store.database import Database, StoreError, beside
 from dialbench.store.store import Store, holds
 
 _MAX_BYTES = 1 << 31
@@ -69,9 +69,11 @@ def repair(path: Path) -> Repaired:
 
 def _salvaged(path: Path, before: Checked | None) -> Repaired:
     new = path.with_name(f"{path.stem}.salvaged{path.suffix}")
-    if new.exists():
+    for old in (new, *beside(new)):
+        if not old.exists():
+            continue
         raise StoreError(
-            f"{inert(str(new))} is there already, from an earlier repair: move it away first"
+            f"{inert(str(old))} is there already, from an earlier repair: move it away first"
         )
     if path.stat().st_size > _MAX_BYTES:
         raise StoreError(f"{inert(str(path))} is larger than 2 GB, too large to be salvaged")
