@@ -52,6 +52,10 @@ class Damaged(StoreError):
     """The file is no database any more, or its parts contradict each other."""
 
 
+class NoStore(StoreError):
+    """The file's head, or its tables, are not a store's."""
+
+
 class Database:
     """One connection, for the thread that made it; other processes may hold theirs.
 
@@ -244,14 +248,14 @@ class Database:
             [(count,)] = self.rows("PRAGMA page_count")
         self._steps_allowed = _STEPS_ANYWAY + _STEPS_A_BYTE * size * count
         if application != APPLICATION_ID and (application or layout):
-            raise StoreError(f"{self.name} is a database, but not a store of Dialbench")
+            raise NoStore(f"{self.name} is a database, but not a store of Dialbench")
         if version > len(_steps()):
             raise StoreError(
                 f"{self.name} was written by a later Dialbench (store version {version}, this"
                 f" one knows {len(_steps())}): update Dialbench"
             )
         if version < 0 or layout != _layout(version):
-            raise StoreError(
+            raise NoStore(
                 f"{self.name} says it is a store of version {version}, but its tables are not"
                 " that version's: another program has changed them, so go back to a backup"
             )
