@@ -303,3 +303,10 @@ def test_texts_in_a_store(say, tmp_path, text):
     say("compare", "s.sqlite", "--board", UID, status=2)
     say("compare", "s.sqlite", "--log", UID, status=2)
     say("backup", "s.sqlite", "out", status=0)
+
+
+def test_a_kept_boards_truth_that_cannot_be_read_is_told(say, small, tmp_path):
+    (tmp_path / "board").mkdir()
+    (tmp_path / "board" / "truth.json").write_text("{\x1b")
+    ran = say("virtual", "--dial", small, "--keep", tmp_path / "board", status=2)
+    assert "truth.json cannot be read: write {" in ran.stderr
