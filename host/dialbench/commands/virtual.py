@@ -127,7 +127,7 @@ def _run(
             screen.say(f"  dialbench watch {board.port} --dial {toml}")
         if not board.real_micropython:
             screen.note(screen.NO_MICROPYTHON)
-        board.start(now_us)
+        board.start(SystemClock().utc_us(), steady=True)
         try:
             while board.alive:
                 time.sleep(0.2)
