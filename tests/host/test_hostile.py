@@ -122,6 +122,14 @@ def test_boards_texts(say, small, text):
     assert firmware.isprintable() and runtime.isprintable()
 
 
+def test_a_pull_that_leaves_records_on_the_board_says_so_by_its_status(say, small):
+    double = Liar("fine")
+    double.refusing[messages.SEAL] = "the storage takes no page"
+    with on_tcp(double) as (address, _):
+        ran = say("pull", address, "--dial", small, "--store", "s.sqlite", status=1)
+    assert "the newest records are still on the board" in ran.stderr
+
+
 # A look takes a second: some of the strings, the texts being inert before all this.
 @pytest.mark.parametrize("text", [HOSTILE[name] for name in ("title", "bidi", "html")])
 def test_live_looks_at_a_board(say, small, text):
