@@ -109,7 +109,9 @@ def analyse(
     logged_with: hash of the dial that the log must be of, where that is not `dial` itself;
     boots that name another are left out. Raises UserError's kinds for a store or a time that cannot be read.
     """
-    return _analysis(_board_log(store, uid, logged_with or dial.hash), dial, sky)
+    with store.reading():  # a pull may be writing
+        logged = _board_log(store, uid, logged_with or dial.hash)
+    return _analysis(logged, dial, sky)
 
 
 def analyse_foreign(log: ForeignLog, dial: Dial, sky: Sky) -> Analysis:
@@ -133,11 +135,7 @@ def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
     clock = store.clock(uid)
     spans = store.observed(uid)
     boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
-    others = {
-        one.boot
-        for one in store.events(uid, records.BOOT)
-        if records.unpack_boot(one.payload)[0].hex() != dial_hash
-    }
+    others = _of_other_dials(store, uid, dial_hash)
     known = [boot for boot in boots if clock.covers(boot) and boot not in others]
     told = np.isin(logged.boot, known)
     boot, device_ms = logged.boot[told], logged.device_ms[told]
@@ -211,6 +209,19 @@ def _analysis(logged: _Logged, dial: Dial, sky: Sky) -> Analysis:
     )
 
 
+def _of_other_dials(store: Store, uid: str, dial_hash: str) -> set[int]:
+    """The boots that name another dial."""
+    found = set()
+    for event in store.events(uid, records.BOOT):
+        try:
+            logged_with = records.unpack_boot(event.payload)[0].hex()
+        except ValueError:
+            continue  # it stays among the events, and says nothing
+        if logged_with != dial_hash:
+            found.add(event.boot)
+    return found
+
+
 def _thresholds(store: Store, uid: str) -> dict[int, int]:
     """By boot, the set of thresholds whose crossings were logged, as far as the log says."""
     found = {}
@@ -228,6 +239,8 @@ def _predicted(
     """Predicted crossings of every day the log touches, and those days' daylight."""
     instants = [at for span in observed for at in span]
     instants += [int(at) for at in (measured.utc_us[:1], measured.utc_us[-1:]) for at in at]
+    if instants:  # no calendar goes as far as a log may claim
+        sky.sun(np.array([min(instants), max(instants)]))
     touched = {from_us(at).astimezone(dial.site.tz).date() for at in instants}
     for start_us, end_us in observed:
         first, last = (from_us(at).astimezone(dial.site.tz).date() for at in (start_us, end_us))

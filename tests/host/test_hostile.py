@@ -122,6 +122,14 @@ def test_boards_texts(say, small, text):
     assert firmware.isprintable() and runtime.isprintable()
 
 
+def test_a_pull_that_leaves_records_on_the_board_says_so_by_its_status(say, small):
+    double = Liar("fine")
+    double.refusing[messages.SEAL] = "the storage takes no page"
+    with on_tcp(double) as (address, _):
+        ran = say("pull", address, "--dial", small, "--store", "s.sqlite", status=1)
+    assert "the newest records are still on the board" in ran.stderr
+
+
 # A look takes a second: some of the strings, the texts being inert before all this.
 @pytest.mark.parametrize("text", [HOSTILE[name] for name in ("title", "bidi", "html")])
 def test_live_looks_at_a_board(say, small, text):
@@ -303,3 +311,10 @@ def test_texts_in_a_store(say, tmp_path, text):
     say("compare", "s.sqlite", "--board", UID, status=2)
     say("compare", "s.sqlite", "--log", UID, status=2)
     say("backup", "s.sqlite", "out", status=0)
+
+
+def test_a_kept_boards_truth_that_cannot_be_read_is_told(say, small, tmp_path):
+    (tmp_path / "board").mkdir()
+    (tmp_path / "board" / "truth.json").write_text("{\x1b")
+    ran = say("virtual", "--dial", small, "--keep", tmp_path / "board", status=2)
+    assert "truth.json cannot be read: write {" in ran.stderr

@@ -10,10 +10,10 @@ import click
 from dialbench import dialfile
 from dialbench.analysis import analyse, analyse_foreign
 from dialbench.commands import screen
-from dialbench.commands.storefile import chosen_log, existing
+from dialbench.commands.storefile import chosen_log, looked_at
 from dialbench.errors import UserError
 from dialbench.sky import Sky
-from dialbench.store import Store, StoredBoard
+from dialbench.store import StoredBoard
 
 
 @click.command("compare")
@@ -31,7 +31,7 @@ def command(
     store_path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None, as_json: bool
 ) -> None:
     """Compare what STORE holds with the ephemeris, and say how the dial did."""
-    with Store.open(existing(store_path)) as store:
+    with looked_at(store_path) as store:
         log = chosen_log(store, store_path, uid, log_hash)
         named = {"board": log.uid} if isinstance(log, StoredBoard) else {"log": log.hash}
         what = " ".join(*named.items())

@@ -23,6 +23,18 @@ def existing(path: Path) -> Path:
     return path
 
 
+def looked_at(path: Path) -> Store:
+    """The store at path, to be read; nothing in it is written but what an older decoder read.
+
+    Raises UserError.
+    """
+    store = Store.look(existing(path))
+    if not store.outdated():
+        return store
+    store.close()
+    return Store.open(path)
+
+
 def chosen_board(store: Store, path: Path, uid: str | None) -> StoredBoard:
     """The board named uid, or the only one. Raises UserError where that is none."""
     boards = _boards(store)
