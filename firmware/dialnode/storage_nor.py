@@ -35,7 +35,8 @@ _NOTHING = b"\xff" * records.HEADER_BYTES
 class NorStorage:
     """Pages on the first limit_bytes of a flash; attributes as those of FileStorage.
 
-    bad: programs, erases and reads that failed, since the start. Raises OSError where the chip is smaller, or holds the ring of another size.
+    bad: programs, erases and reads that failed, since the start. Raises ValueError where the
+    chip is smaller, or holds the ring of another size.
     """
 
     kind = "flash"
@@ -217,6 +218,7 @@ class NorStorage:
         head = struct.pack(_HEADER, b"DS", self._sectors, turn, self.next)
         head += struct.pack("<I", crc32(head))
         self.erases += 1
+        self._cursor = (-1, 0, 0)  # it may be in this sector, between other pages
         try:
             self._flash.erase(sector * SECTOR)
             done = self._used(sector) == 0 and self._put(sector * SECTOR, head)

@@ -155,6 +155,15 @@ def test_pages_come_back_and_the_ring_retires_the_oldest():
     assert again.newest_boot == 1
 
 
+def test_a_sector_used_again_is_read_from_its_beginning():
+    # Six pages a sector, 96 in the ring: page 150 lies where page 54 lay.
+    _memory, storage = filled(60)
+    assert storage.read(58) == page(58)  # the last look is late in that sector
+    for number in range(60, 160):
+        storage.append(page(number))
+    assert storage.first > 58 and storage.read(150) == page(150)
+
+
 def test_small_pages_share_a_sector():
     memory, storage = filled(100, crossings=20)
     assert storage.erases <= 4
