@@ -112,7 +112,9 @@ class Chip(_Source):
             self._log.record(
                 records.RTC_FAULT, records.pack_rtc_fault(records.CHIP_STOPPED, self._number)
             )
-            self._chip.forget_stop()
+            # Its note is the only one until ours is safe from the power going.
+            if self._log.seal():
+                self._chip.forget_stop()
 
     def _after_tick(self):
         ticks = self._board.tick_count()

@@ -31,6 +31,10 @@ class Told:
 
     def __init__(self):
         self.kept = []
+        self.safe = True
+
+    def seal(self):
+        return self.safe
 
     def record(self, tag, payload):
         self.kept.append((tag, bytes(payload)))
@@ -219,6 +223,18 @@ def test_a_chip_that_stood_still_says_so_once_and_is_read():
     live(board, node, 8000000, 20, 997)
     assert [tag for tag, _payload in told.kept] == [records.RTC_FAULT] + [records.RTC] * 3
     assert told.faults() == [(records.CHIP_STOPPED, records.CHIP)]
+    wipe("scratch-clocks")
+
+
+def test_a_chip_keeps_its_note_of_a_stop_until_the_log_is_safe():
+    board, node, told = board_with({"rtc": "ds3231", "rtc_s": 3600}, chip=steady)
+    board.stood_still = True
+    told.safe = False
+    live(board, node, 5000, 20)
+    assert told.faults() and Ds3231(board).stopped()
+    told.safe = True  # what was told and not kept is told again
+    live(board, node, 3700000, 20, 997)
+    assert len(told.faults()) == 2 and not Ds3231(board).stopped()
     wipe("scratch-clocks")
 
 
