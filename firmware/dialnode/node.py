@@ -94,6 +94,8 @@ class Node:
                     self._health.rebase(shift)
             if idle and not (serve.busy and serve.flowing):
                 board.idle(soon)
+        if serve.released:
+            self._log.seal()  # what came while the line was slow to take the answer
         board.stop()
 
 
