@@ -6,7 +6,10 @@ as JSON must be plain ASCII that reads back.
 """
 
 import json
+import os
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 
 import pytest
@@ -318,3 +321,16 @@ def test_a_kept_boards_truth_that_cannot_be_read_is_told(say, small, tmp_path):
     (tmp_path / "board" / "truth.json").write_text("{\x1b")
     ran = say("virtual", "--dial", small, "--keep", tmp_path / "board", status=2)
     assert "truth.json cannot be read: write {" in ran.stderr
+
+
+def test_letters_that_the_locale_lacks_are_spelt_out(tmp_path):
+    path = tmp_path / "k\u00fcche.sqlite"
+    Store.open(path).close()
+    ran = subprocess.run(
+        [sys.executable, "-m", "dialbench.cli", "check", path],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=False,
+    )
+    assert (ran.returncode, ran.stderr) == (0, b"")
+    assert b"k\\xfcche.sqlite: sound" in ran.stdout
