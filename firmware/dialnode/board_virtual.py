@@ -69,15 +69,18 @@ class VirtualBoard:
         if kind == "flash":
             storage = NorStorage(self._flash(limit_bytes), limit_bytes)
         else:
-            folder = self._folder + "/log"
-            try:
-                os.mkdir(folder)
-            except OSError:
-                pass  # it is there already
-            storage = FileStorage(folder, limit_bytes)
+            storage = self._files(limit_bytes)
         # A counter that was lost must not make one boot's times pass for another's.
         self.boot = max(self.boot, storage.newest_boot + 1)
         return storage
+
+    def _files(self, limit_bytes):
+        folder = self._folder + "/log"
+        try:
+            os.mkdir(folder)
+        except OSError:
+            pass  # it is there already
+        return FileStorage(folder, limit_bytes)
 
     def _flash(self, least_bytes):
         """The chip in a file of its own; made as large as asked for, and so it stays."""
