@@ -37,12 +37,14 @@ except ImportError:  # small MicroPython builds leave crc32 out
         return value ^ 0xFFFFFFFF
 
 
-_ticks_ms = getattr(time, "ticks_ms", None)  # MicroPython's
+# Each runtime has one of the two, and knows nothing of the other's.
+_ticks_ms: Any = getattr(time, "ticks_ms", None)
+_monotonic_s: Any = getattr(time, "monotonic", None)
 
 
 def running_ms() -> int:
     """The machine's own milliseconds, from any beginning; they never step."""
-    return int(_ticks_ms() if _ticks_ms else time.monotonic() * 1000)
+    return int(_ticks_ms() if _ticks_ms else _monotonic_s() * 1000)
 
 
 def unpack(form: str, payload: Any) -> Any:
