@@ -6,7 +6,8 @@ moves with an unknown is how the level does, over how fast the level changes wit
 
 Own light is the closed form of bores that may stand anywhere near where they were drawn.
 What strays is the drawn body's, of a strength to be found; it is turned with the body and
-with that bore of its channel which looks nearest to the Sun, whose void most of it crosses.
+with the nearer wall of that bore of its channel which looks nearest to the Sun, whose void
+most of it crosses.
 """
 
 from __future__ import annotations
@@ -61,7 +62,10 @@ class Response:
         self._colour = np.zeros(len(dial.bores), np.int64)
         for numbers in layout.bores:
             self._colour[numbers] = np.arange(len(numbers)) % _COLOURS
-        hour_angle = np.radians([bore.hour_angle_deg for bore in dial.bores])
+        self._axis = hour_angle = np.radians([bore.hour_angle_deg for bore in dial.bores])
+        # By how much a slot's wall turns outwards as its entry grows, radians a share.
+        slope = np.array([bore.entry_mm / bore.length_mm / 2 for bore in dial.bores])
+        self._spread = slope / (1 + slope**2)
         key = np.array([100.0 * bore.channel for bore in dial.bores]) + hour_angle
         order = np.argsort(key)
         self._all = (order, key[order])
@@ -88,7 +92,11 @@ class Response:
 
         ghost = 1 + values.common[GHOST]
         nearest = self._nearest(channel, hour_angle)
-        follow = layout.by_bore(AXIS, values)[nearest]
+        # By how much the wall that the Sun is nearer to stands off its drawn place.
+        side = np.where(hour_angle > self._axis[nearest], 1.0, -1.0)
+        spread = side * self._spread[nearest]
+        wider = values.common[ALL_ENTRIES] + layout.by_bore(ENTRY, values)[nearest]
+        follow = layout.by_bore(AXIS, values)[nearest] + spread * wider
 
         def strayed(hour_angle: Floats, declination: Floats) -> Floats:
             return self._light.strayed(hour_angle - follow, declination, channel)
@@ -136,8 +144,9 @@ class Response:
                 if nudged is None:
                     continue
                 moved = light(nudged, hour_angle, declination) - own
-                if kind == AXIS:
-                    moved = np.where(bore == nearest, moved - stray_by_turn, moved)
+                if kind in (AXIS, ENTRY):
+                    by_wall = stray_by_turn * (1.0 if kind == AXIS else spread)
+                    moved = np.where(bore == nearest, moved - by_wall, moved)
                 seconds = -gain * moved / _STEP / safe
                 if kind == ENTRY:
                     common[:, ALL_ENTRIES] += seconds
