@@ -63,10 +63,11 @@ class BoardDouble:
         self.asked = []
         self.sent = []
         self.marks = []
-        self.hello = {"protocol": (1, 1), "page_version": 1, "trouble": "", "firmware": "0.1.0"}
+        self.hello = {"protocol": (2, 2), "page_version": 1, "trouble": "", "firmware": "0.1.0"}
         self.refusing = {}  # kind: text
         self.streaming = 0
         self.released = False
+        self.session = 0
         self._decoder = framing.Decoder()
 
     def answer_to(self, data):
@@ -74,18 +75,30 @@ class BoardDouble:
         out = []
         for body in self._decoder.received(data):
             if len(body) >= 2 and not self.released:
-                out += self._request(body[0], body[1], body[2:])
+                out += self._request(*messages.split(body))
         return out
 
-    def _request(self, kind, sequence, payload):
+    def _request(self, kind, sequence, session, payload):
         self.asked.append(kind)
-        if kind in self.refusing:
-            refusal = bytes((messages.BAD_REQUEST,)) + self.refusing[kind].encode()
+        refusal = self._refusal(kind, session, payload)
+        if refusal is not None:
             return [framing.encode(messages.body(messages.REFUSED, sequence, refusal))]
         frames = []
         for got, told in self._told(kind, payload):
-            frames.append(framing.encode(messages.body(got, sequence, told)))
+            frames.append(framing.encode(messages.body(got, sequence, told, self.session)))
         return frames
+
+    def _refusal(self, kind, session, payload):
+        """What is said to a request that is not met; None where it is."""
+        if kind in self.refusing:
+            return bytes((messages.BAD_REQUEST,)) + self.refusing[kind].encode()
+        if kind != messages.HELLO:
+            return None if session == self.session else bytes((messages.NO_SESSION,))
+        _, _, asking, alone = messages.unpack_ask_hello(payload)
+        if self.session not in (0, asking) and not alone:
+            return bytes((messages.BUSY,)) + b"another program has talked to this board for 83 s"
+        self.session = asking
+        return None
 
     def _told(self, kind, payload):
         answer = kind | messages.ANSWER
@@ -99,7 +112,7 @@ class BoardDouble:
         elif kind == messages.FETCH:
             first, count = messages.unpack_fetch(payload)
             number = max(first, self.first)
-            stop = min(number + min(count, 32), self.next)
+            stop = min(first + min(count, 32), self.next)
             found = [n for n in range(number, stop) if n in self.pages]
             for n in found:
                 self.sent.append(n)
@@ -115,6 +128,8 @@ class BoardDouble:
         elif kind == messages.RELEASE:
             self.released = True
             yield answer, b""
+        elif kind == messages.BYE:
+            self.session = 0
 
     def _hello(self):
         told = messages.pack_hello(
@@ -151,7 +166,7 @@ class BoardDouble:
     def live(self, device_ms=0, levels=bytes(9)):
         """A LIVE frame of 33 channels."""
         told = messages.pack_live(self.boot, device_ms, 1, 33, 40000, 0, levels)
-        return framing.encode(messages.body(messages.LIVE, 0, told))
+        return framing.encode(messages.body(messages.LIVE, 0, told, self.session))
 
 
 class Time:
@@ -203,6 +218,8 @@ class Faults:
 class DirectLine:
     """A line to a double in memory. Time stands still but for the byte_s each byte takes and
     for silence, POLL_S at a time; after `life` bytes to the host the far end is gone."""
+
+    alone = True
 
     def __init__(self, double, time, faults=None, life=None, byte_s=0.0):
         self.double = double

@@ -2,8 +2,9 @@
 
 argv: a folder that stands for the board's flash, and the number of the descriptor on
 which light arrives. A frame of light is little-endian 16-bit words: the board's ticks
-(low word, high word; milliseconds modulo 2**30), the open-sky sensor, the shaded one,
-then every channel. Descriptor 0 is the serial line, both ways. Both must be set
+(low word, high word; milliseconds modulo 2**30), what a clock chip shows (Unix seconds, low
+word, high word; milliseconds past them; bit 0 whether a chip is there, bit 1 whether it has
+stood still), the open-sky sensor, the shaded one, then every channel. Descriptor 0 is the serial line, both ways. Both must be set
 non-blocking, and frames written whole. The end of the light is the power going off.
 """
 
@@ -11,11 +12,15 @@ import gc
 import os
 import select
 import sys
+import time
 from array import array
 from binascii import unhexlify
 
 from dialcore.compat import const
+from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
+from dialnode.storage_nor import NorStorage
+from dialnode.virtual_nor import NorChip
 
 _TICKS = const(0x3FFFFFFF)
 _HALF = const(0x20000000)
@@ -33,7 +38,10 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
-        self._now = array("H", [0, 0])
+        self._room = select.poll()
+        self._room.register(self._line_out, select.POLLOUT)
+        self._now = array("H", [0] * 6)
+        self._chip = Registers()
         self.running = True
         self.config_path = self._folder + "/config.json"
         with open(self._folder + "/uid") as file:
@@ -53,17 +61,37 @@ class VirtualBoard:
         os.rename(path + ".new", path)
         return boot
 
-    def storage(self, limit_bytes):
-        """The board's page storage."""
-        folder = self._folder + "/log"
-        try:
-            os.mkdir(folder)
-        except OSError:
-            pass  # it is there already
-        storage = FileStorage(folder, limit_bytes)
+    def storage(self, kind, limit_bytes):
+        """The board's page storage: kind is "files" or "flash"."""
+        if kind == "flash":
+            storage = NorStorage(self._flash(limit_bytes), limit_bytes)
+        else:
+            folder = self._folder + "/log"
+            try:
+                os.mkdir(folder)
+            except OSError:
+                pass  # it is there already
+            storage = FileStorage(folder, limit_bytes)
         # A counter that was lost must not make one boot's times pass for another's.
         self.boot = max(self.boot, storage.newest_boot + 1)
         return storage
+
+    def _flash(self, least_bytes):
+        """The chip in a file of its own; made as large as asked for, and so it stays."""
+        path = self._folder + "/flash"
+        try:
+            size = os.stat(path)[6]
+        except OSError:
+            size = SECTOR
+            while size < least_bytes:
+                size *= 2
+            with open(path + ".new", "wb") as file:
+                blank = b"\xff" * SECTOR
+                while file.tell() < size:
+                    file.write(blank)
+            os.rename(path + ".new", path)
+        chip = NorChip(open(path, "r+b", buffering=0), size)
+        return SpiFlash(chip, chip.select)
 
     def ticks_ms(self):
         """The board's running milliseconds, modulo 2**30."""
@@ -83,6 +111,28 @@ class VirtualBoard:
         self._light.readinto(counts)
         return True
 
+    def i2c_read(self, address, register, buffer):
+        """Fill buffer from a chip's registers; OSError where none answers."""
+        chip_s = self._now[3] << 16 | self._now[2]
+        self._chip.show(chip_s, self._now[5] & 1, self._now[5] & 2)
+        self._chip.read(address, register, buffer)
+
+    def i2c_write(self, address, register, data):
+        """Set a chip's registers; OSError where none answers."""
+        self._chip.write(address, register, data)
+
+    def tick_count(self):
+        """How many ticks of 1 Hz have come, from any beginning, modulo 2**30."""
+        return (self._now[3] & 0x3FFF) << 16 | self._now[2]
+
+    def tick_ticks(self):
+        """What the board's ticks counter stood at when the latest of them came."""
+        return self.ticks_ms() - self._now[4] & _TICKS
+
+    def nmea_read(self, buffer):
+        """Bytes of a satellite receiver read into buffer: here there is none."""
+        return 0
+
     def link_read(self, buffer):
         """Bytes read from the line into buffer, 0 if none wait."""
         return self._line_in.readinto(buffer) or 0
@@ -93,7 +143,10 @@ class VirtualBoard:
 
     def idle(self, busy):
         """Wait for light or line, a moment at most; busy: something waits to be sent."""
-        self._poll.poll(1 if busy else _IDLE_MS)
+        if busy:
+            self._room.poll(1)
+        else:
+            self._poll.poll(_IDLE_MS)
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""
@@ -114,6 +167,43 @@ class VirtualBoard:
         if sys.implementation.name != "micropython":
             return 0
         return _as_32_bit(gc.mem_free())
+
+
+class Registers:
+    """A DS3231 as its bus sees it: shows the time it is told, and whether it stood still."""
+
+    ADDRESS = 0x68
+
+    def __init__(self):
+        self._bytes = bytearray(19)
+        self._fitted = False
+        self._told_stop = False
+
+    def show(self, unix_s, fitted, stopped):
+        """Its time from now on; the first sight of a stop sets the chip's note of it."""
+        self._fitted = fitted
+        year, month, day, hour, minute, second = time.gmtime(unix_s)[:6]
+        weekday = (unix_s // 86400 + 3) % 7 + 1
+        for at, number in enumerate((second, minute, hour, weekday, day, month, year % 100)):
+            self._bytes[at] = number // 10 << 4 | number % 10
+        if stopped and not self._told_stop:
+            self._told_stop = True
+            self._bytes[15] |= 0x80
+
+    def read(self, address, register, buffer):
+        """Fill buffer; OSError for another address, or where no chip is fitted."""
+        self._answer(address)
+        for at in range(len(buffer)):
+            buffer[at] = self._bytes[register + at]
+
+    def write(self, address, register, data):
+        """Set registers; OSError as in read."""
+        self._answer(address)
+        self._bytes[register : register + len(data)] = data
+
+    def _answer(self, address):
+        if address != self.ADDRESS or not self._fitted:
+            raise OSError(19)  # ENODEV
 
 
 def _as_32_bit(size):

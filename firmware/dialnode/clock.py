@@ -24,6 +24,10 @@ class Clock:
         self._last = now
         return self.offset_ms
 
+    def offset_of(self, ticks):
+        """Milliseconds from the epoch to when the counter stood at ticks, days ago at most."""
+        return self.offset_ms + self._diff(ticks, self._last)
+
     def now_ms(self):
         """Milliseconds since boot."""
         return self.epoch_ms + self.tick()

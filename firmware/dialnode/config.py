@@ -7,13 +7,15 @@ import json
 import os
 from binascii import unhexlify
 
-from dialcore.crossing import Calibration
+from dialcore.crossing import ALL, LEAN, Calibration
 
 MAX_BYTES = 16384
+_RTC_S = 3600  # daily would do for drift; hourly a jump of the chip shows against the crystal
 
 
 class Config:
-    """Checked settings; attributes as the keys of config.json."""
+    """Checked settings; attributes as the keys of config.json, but that `lean` gives the
+    thresholds whose crossings are logged, as a set of bits."""
 
     def __init__(self, facts):
         self.dial_hash = unhexlify(_get(facts, "dial_hash", str))
@@ -21,7 +23,14 @@ class Config:
             raise ValueError("dial_hash: 16 hex digits expected")
         self.scan_ms = _number(facts, "scan_ms", 1, 60000)
         self.commit_s = _number(facts, "commit_s", 1, 86400)
-        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 23)
+        self.log_bytes = _number(facts, "log_bytes", 65536, 1 << 24)
+        self.storage = facts.get("storage", "files")
+        if self.storage not in ("files", "flash"):
+            raise ValueError('storage: "files" or "flash" expected')
+        lean = facts.get("lean", False)
+        if not isinstance(lean, bool):
+            raise ValueError("lean: true or false expected")
+        self.thresholds = LEAN if lean else ALL
         self.calibration = Calibration(
             _whole(facts, "dark"),
             _whole(facts, "scale"),
@@ -31,12 +40,32 @@ class Config:
             _number(facts, "gate_on", 1, 65535),
             _number(facts, "gate_off", 1, 65535),
         )
+        self.rtc = _choice(facts, "rtc", ("ds3231",))
+        self.rtc_s = _number(facts, "rtc_s", 60, 86400) if "rtc_s" in facts else _RTC_S
+        nmea = facts.get("nmea")
+        self.nmea = nmea is not None
+        if self.nmea:
+            if not isinstance(nmea, dict):
+                raise ValueError("nmea: latency_ms and sigma_ms expected")
+            self.nmea_latency_ms = _number(nmea, "latency_ms", 0, 2000)
+            self.nmea_sigma_ms = _number(nmea, "sigma_ms", 1, 2000)
+        self.tick = _choice(facts, "tick", ("rtc", "nmea"))
+        if self.tick and not (self.rtc if self.tick == "rtc" else self.nmea):
+            raise ValueError("tick: of %s, which is not set up" % self.tick)
 
 
 def _get(facts, key, kind):
     value = facts.get(key)
     if not isinstance(value, kind):
         raise ValueError("%s: missing or of the wrong kind" % key)
+    return value
+
+
+def _choice(facts, key, known):
+    """The value under key if it is one of the known words; None where there is none."""
+    value = facts.get(key)
+    if value is not None and value not in known:
+        raise ValueError("%s: %s expected, or nothing" % (key, " or ".join(known)))
     return value
 
 

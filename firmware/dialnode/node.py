@@ -3,9 +3,13 @@
 from dialcore import records
 from dialnode import config as configuration
 from dialnode.clock import Clock
+from dialnode.ds3231 import Ds3231
+from dialnode.health import Health
+from dialnode.nmea import Sentences
 from dialnode.pagelog import PageLog
 from dialnode.scan import Scan
 from dialnode.serve import Serve
+from dialnode.timesource import Chip, Receiver
 
 VERSION = "0.1.0"
 _LOG_BYTES = 262144  # where the configuration cannot say
@@ -15,7 +19,8 @@ _COMMIT_S = 600
 class _NoStorage:
     """Stands in for a storage that cannot be used, so that the board can say so."""
 
-    first = next = torn = 0
+    kind = "none"
+    first = next = torn = bad = erases = size_bytes = 0
 
     def append(self, page):
         raise OSError("no storage")
@@ -28,8 +33,10 @@ class Node:
     def __init__(self, board):
         config, trouble = configuration.load(board.config_path)
         try:
-            storage = board.storage(config.log_bytes if config else _LOG_BYTES)
-        except (OSError, MemoryError) as wrong:
+            storage = board.storage(
+                config.storage if config else "files", config.log_bytes if config else _LOG_BYTES
+            )
+        except (OSError, ValueError, MemoryError) as wrong:
             config, trouble = None, "the storage cannot be used: %s" % wrong
             storage = _NoStorage()
         self._board = board
@@ -37,13 +44,25 @@ class Node:
         self._log = log = PageLog(
             storage, clock, board.boot, 1000 * (config.commit_s if config else _COMMIT_S)
         )
-        self._scan = None
+        self._scan = self._health = None
         if config:
             self._scan = Scan(board, clock, log, config)
             log.record(
                 records.BOOT,
                 records.pack_boot(config.dial_hash, self._scan.watcher.channels, 0, VERSION),
             )
+            log.record(
+                records.SETUP,
+                records.pack_setup(
+                    config.scan_ms,
+                    config.commit_s,
+                    config.thresholds,
+                    storage.kind,
+                    storage.size_bytes,
+                ),
+            )
+            self._health = Health(board, clock, log, self._scan)
+        self._sources = _sources(board, clock, log, config) if config else []
         self._serve = Serve(board, clock, log, self._scan, config, trouble, VERSION)
 
     def run(self):
@@ -57,14 +76,44 @@ class Node:
                 idle = True
             else:
                 idle = not scan.take()
+                self._health.step()
                 self._log.flush()
             serve.step()
+            soon = serve.busy
+            for source in self._sources:
+                source.step()
+                soon = soon or source.listening
             shift = self._clock.rebase()
             if shift:
                 self._log.rebase(shift)
                 serve.rebase(shift)
+                for source in self._sources:
+                    source.rebase(shift)
                 if scan is not None:
                     scan.rebase(shift)
+                    self._health.rebase(shift)
             if idle:
-                board.idle(serve.busy)
+                board.idle(soon)
         board.stop()
+
+
+def _sources(board, clock, log, config):
+    """The clocks beside the board's own that the configuration names."""
+    period_ms = 1000 * config.rtc_s
+    found = []
+    if config.rtc:
+        found.append(Chip(Ds3231(board), board, clock, log, period_ms, config.tick == "rtc"))
+    if config.nmea:
+        found.append(
+            Receiver(
+                Sentences(),
+                board,
+                clock,
+                log,
+                period_ms,
+                config.nmea_latency_ms,
+                config.nmea_sigma_ms,
+                config.tick == "nmea",
+            )
+        )
+    return found

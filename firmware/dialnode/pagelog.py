@@ -42,6 +42,14 @@ class PageLog:
         return self._storage.torn
 
     @property
+    def bad(self):
+        return self._storage.bad
+
+    @property
+    def erases(self):
+        return self._storage.erases
+
+    @property
     def open_records(self):
         return self._page.count
 

@@ -16,7 +16,7 @@ class Scan:
         self._blind_ms = config.scan_ms * _BLIND_SCANS
         self._counts = array("H", [0] * (len(config.calibration.dark) + FIRST))
         self._last = clock.offset_ms
-        self.watcher = Crossings(config.calibration, log.crossing)
+        self.watcher = Crossings(config.calibration, log.crossing, config.thresholds)
         self.levels = bytearray((self.watcher.channels + 3) // 4)
         self.scans = 0
         self.blind_ms = 0

@@ -2,7 +2,6 @@
 
 from dialcore import framing, messages, records
 
-_PAGES_A_FETCH = 32
 _RESEAL_MS = 10000
 
 
@@ -20,7 +19,9 @@ class Serve:
         self._decoder = framing.Decoder()
         self._input = bytearray(256)
         self._out = b""
-        self._fetch = None  # [sequence, next page, pages left, pages sent]
+        self._fetches = []  # each [sequence, next page, one past the last, pages sent]
+        self._session = 0  # of the host that is being served; 0: none
+        self._since = self._heard = 0  # offsets of the session's first and last request
         self._period = 0  # of the stream; 0 is off
         self._due = 0
         self._dropped = 0
@@ -34,17 +35,20 @@ class Serve:
             messages.SEAL: self._seal,
             messages.STREAM: self._stream,
             messages.RELEASE: self._release,
+            messages.BYE: self._bye,
         }
 
     @property
     def busy(self):
         """Whether something waits to be sent."""
-        return bool(self._out) or self._fetch is not None
+        return bool(self._out or self._fetches)
 
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         self._due -= shift_ms
         self._sealed -= shift_ms
+        self._since -= shift_ms
+        self._heard -= shift_ms
 
     def step(self):
         """Take what has come, send what can go."""
@@ -53,30 +57,35 @@ class Serve:
         if size:
             for body in self._decoder.received(self._input[:size]):
                 if len(body) >= 2:
-                    self._request(body[0], body[1], body[2:])
+                    self._request(*messages.split(body))
                 else:
                     self._decoder.bad += 1
         if self._out:
             self._push()
-        elif self._fetch is not None:
-            self._next_page(self._fetch)
+        elif self._fetches:
+            self._next_page(self._fetches[0])
         if self._period and self._clock.offset_ms >= self._due:
             self._due = self._clock.offset_ms + self._period
             self._live()
 
     def _send(self, kind, sequence, payload=b""):
-        self._out += framing.encode(messages.body(kind, sequence, payload))
+        self._out += framing.encode(messages.body(kind, sequence, payload, self._session))
         self._push()
 
     def _push(self):
         sent = self._board.link_write(self._out)
         self._out = self._out[sent:]
 
-    def _request(self, kind, sequence, payload):
+    def _request(self, kind, sequence, session, payload):
         handler = self._requests.get(kind)
         if handler is None:
             self._refuse(sequence, messages.UNKNOWN_REQUEST, "request %d is not known" % kind)
             return
+        if kind != messages.HELLO:
+            if not session or session != self._session:
+                self._refuse(sequence, messages.NO_SESSION, "say HELLO first")
+                return
+            self._heard = self._clock.offset_ms
         try:
             handler(sequence, payload)
         except ValueError as wrong:
@@ -89,17 +98,31 @@ class Serve:
         self._send(kind | messages.ANSWER, sequence, payload)
 
     def _hello(self, sequence, payload):
-        if len(payload) < 2:
-            raise ValueError("HELLO names the versions the host speaks")
-        if not payload[0] <= messages.PROTOCOL <= payload[1]:
+        lowest, highest, session, alone = messages.unpack_ask_hello(payload)
+        if not lowest <= messages.PROTOCOL <= highest:
             self._refuse(
                 sequence,
                 messages.NO_COMMON_VERSION,
                 "this board speaks protocol %d" % messages.PROTOCOL,
             )
             return
-        self._period = 0  # a stream belongs to the host that asked for it
-        self._fetch = None
+        if not session:
+            raise ValueError("HELLO names a session")
+        now = self._clock.offset_ms
+        if session != self._session:
+            silent = now - self._heard
+            if self._session and not alone and silent < messages.SESSION_MS:
+                self._refuse(
+                    sequence,
+                    messages.BUSY,
+                    "another program has talked to this board for %d s, last %d s ago"
+                    % ((now - self._since) // 1000, silent // 1000),
+                )
+                return
+            self._since = now
+        self._bye(0, b"")  # stream and pages belong to the host that asked for them
+        self._session = session
+        self._heard = now
         board = self._board
         self._answer(
             messages.HELLO,
@@ -150,17 +173,19 @@ class Serve:
 
     def _start_fetch(self, sequence, payload):
         first, count = messages.unpack_fetch(payload)
-        self._fetch = [sequence, first, min(count, _PAGES_A_FETCH), 0]
+        if len(self._fetches) == messages.FETCHES:
+            self._fetches.pop(0)  # the host has given it up, or would not ask for one more
+        self._fetches.append([sequence, first, first + min(count, messages.FETCH_PAGES), 0])
 
     def _next_page(self, fetch):
-        sequence, number, left, sent = fetch
+        sequence, number, stop, sent = fetch
         number = max(number, self._log.first_page)
-        if not left or number >= self._log.next_page:
-            self._fetch = None
+        if number >= min(stop, self._log.next_page):
+            self._fetches.pop(0)
             self._answer(messages.FETCH, sequence, messages.pack_fetch(number, sent))
             return
         page = self._log.read(number)
-        self._fetch = [sequence, number + 1, left - 1, sent + (page is not None)]
+        fetch[1:] = (number + 1, stop, sent + (page is not None))
         if page is not None:
             self._send(messages.PAGE, sequence, messages.pack_number(number) + page)
 
@@ -189,6 +214,11 @@ class Serve:
             return
         self._answer(messages.RELEASE, sequence)
         self.released = True
+
+    def _bye(self, _sequence, _payload):
+        self._session = 0
+        self._period = 0
+        self._fetches = []
 
     def _live(self):
         scan = self._scan

@@ -1,11 +1,15 @@
 """Pages in files on the board's filesystem: the default storage.
 
-A storage offers append(page), read(number), first, next, torn. Here a file holds pages one
-after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
+A storage offers append(page), read(number), first, next, torn, newest_boot; bad and erases,
+counters since the start; kind and size_bytes, what SETUP says of it. Here a file holds pages
+one after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
 files go when the log has grown to its limit, in bytes or in files: the names must fit into
-the board's memory. A page that a power cut tore is found by its
-CRC, counted and left where it is; the next page then begins a new file. A page damaged
-later is skipped by its size and costs no other.
+the board's memory. A page that a power cut tore is found by its CRC, counted and left where
+it is; the next page then begins a new file. A page damaged later is skipped by its size and
+costs no other.
+
+Pages are the batch in which records are synced: each costs about one erase of 4 KB, and the
+file system spreads these over its flash.
 """
 
 import os
@@ -23,18 +27,22 @@ class FileStorage:
     """Pages under a folder that exists; limit_bytes bounds what they take.
 
     first and next: the oldest page held and the number the next page must carry. Pages
-    before first have been retired. newest_boot: that of the newest good page, 0 if none.
+    before first have been retired. newest_boot: that of the newest good page at the start, 0 if
+    there was none.
+    bad: writes that failed. erases: about how many, one a write or removal.
     """
+
+    kind = "files"
 
     def __init__(self, folder, limit_bytes):
         self._folder = folder
-        self._limit = limit_bytes
+        self.size_bytes = limit_bytes
         self._files = sorted(
             int(name[1:], 16) for name in os.listdir(folder) if _is_page_file(name)
         )
         self._sizes = [os.stat(self._path(n))[6] for n in self._files]
         self._cursor = (-1, 0, 0)  # file's first page, page number, offset of the last look
-        self.torn = 0
+        self.torn = self.bad = self.erases = 0
         self.newest_boot = 0
         self.next = 0
         self._room = 0  # pages that still may go into the newest file
@@ -48,18 +56,11 @@ class FileStorage:
     def _resume(self):
         """Find where the newest file ends, and whether it ends well."""
         name = self._files[-1]
-        number = name
-        offset = end = 0
-        with open(self._path(name), "rb") as file:
-            while True:
-                page, size = _page_at(file, number)
-                if not size:
-                    break
-                offset += size
-                number += 1
-                if page is not None:
-                    end = offset
-                    self.newest_boot = records.header(page)[1]
+        number, end = self._walk(name)
+        older = len(self._files) - 2
+        while not self.newest_boot and older >= 0:
+            self._walk(self._files[older])
+            older -= 1
         self.next = number
         rest = self._sizes[-1] - end
         if not rest:
@@ -74,6 +75,21 @@ class FileStorage:
             self._files.pop()
             self._sizes.pop()
 
+    def _walk(self, name):
+        """(number, offset behind the last good one) after a file's pages; notes their boot."""
+        number = name
+        offset = end = 0
+        with open(self._path(name), "rb") as file:
+            while True:
+                page, size = _page_at(file, number)
+                if not size:
+                    return number, end
+                offset += size
+                number += 1
+                if page is not None:
+                    end = offset
+                    self.newest_boot = max(self.newest_boot, records.header(page)[1])
+
     def append(self, page):
         """Write one page; it is safe against power loss when this returns. Raises OSError."""
         while True:
@@ -84,12 +100,13 @@ class FileStorage:
                 # Where there is no more space than this, less must do.
                 if wrong.args[0] != _NO_SPACE or not self._retire():
                     raise
-        while (sum(self._sizes) > self._limit or len(self._files) > _FILES) and self._retire():
+        while (sum(self._sizes) > self.size_bytes or len(self._files) > _FILES) and self._retire():
             pass
 
     def _write(self, page):
         fresh = self._room <= 0 or self._sizes[-1] >= _FILE_BYTES
         name = self.next if fresh else self._files[-1]
+        self.erases += 1
         try:
             with open(self._path(name), "wb" if fresh else "ab") as file:
                 if file.write(page) != len(page):
@@ -97,6 +114,7 @@ class FileStorage:
                 file.flush()
         except OSError:
             # Never write behind half a page: the next one begins a new file.
+            self.bad += 1
             self._room = 0
             if not fresh:
                 self.torn += 1
@@ -118,6 +136,7 @@ class FileStorage:
             os.remove(self._path(self._files[0]))
         except OSError:
             return False
+        self.erases += 1
         self._files.pop(0)
         self._sizes.pop(0)
         self.first = self._files[0]

@@ -6,6 +6,7 @@ Nothing heavy is imported here; a command's module is loaded when it is called.
 from __future__ import annotations
 
 import importlib
+import keyword
 import signal
 import sys
 
@@ -20,7 +21,13 @@ _COMMANDS = {
     "watch": "Live face of a dial, lit and unlit, measured against predicted.",
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
+    "check": "Is a store sound, and what is not in it; with --repair, mend it.",
+    "backup": "Copy a store, also while it is being written.",
+    "import": "Bring another logger's crossings into a store, from CSV.",
+    "release": "Hand a board back to its MicroPython prompt.",
+    "start": "Have a board at its prompt run the firmware again.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
+    "clock": "How well the times in a store are known: drift, marks, readings.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",
@@ -40,7 +47,9 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"dialbench.commands.{cmd_name}").command
+        # A module cannot be called as a word of the language is.
+        module = cmd_name + "_" * keyword.iskeyword(cmd_name)
+        command: click.Command = importlib.import_module(f"dialbench.commands.{module}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

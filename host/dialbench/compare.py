@@ -7,7 +7,7 @@ alike, by 240 s a degree), then each is matched near that shift.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,11 +138,17 @@ class Comparison:
         }
 
 
-def compare(predicted: Crossings, measured: Measured, observed: Iterable[Interval]) -> Comparison:
+def compare(
+    predicted: Crossings,
+    measured: Measured,
+    observed: Iterable[Interval],
+    unlogged: Mapping[int, Iterable[Interval]] | None = None,
+) -> Comparison:
     """Say of each predicted and each measured crossing what became of it.
 
     observed: intervals (start_us, end_us) in which the open-sky sensor saw direct sun, in
-    any order. Within one channel, threshold and direction the matching keeps the order of
+    any order. unlogged: by threshold, those of them in which its crossings were not to be
+    logged: unmatched there, one is unobserved. Within one channel, threshold and direction the matching keeps the order of
     time and is the best there is: each pair earns the more the nearer it lies to the
     common shift (WINDOW_S less its distance), and the sum is greatest. An unmatched
     predicted crossing is missed if the shifted instant lies in observed time, at least
@@ -163,7 +169,11 @@ def compare(predicted: Crossings, measured: Measured, observed: Iterable[Interva
         pairs = _match(groups, predicted, measured, shift_us)
 
     kind = np.full(len(predicted.utc_us), UNOBSERVED, np.int8)
-    kind[_inside(predicted.utc_us + (shift_us or 0), spans, GUARD_S * _US)] = MISSED
+    instants = predicted.utc_us + (shift_us or 0)
+    kind[_inside(instants, spans, GUARD_S * _US)] = MISSED
+    for threshold, intervals in (unlogged or {}).items():
+        silent = _inside(instants, merged(intervals), -GUARD_S * _US)
+        kind[silent & (predicted.threshold == threshold)] = UNOBSERVED
     kind[pairs[:, 0]] = MATCHED
     left = np.ones(len(measured.utc_us), bool)
     left[pairs[:, 1]] = False

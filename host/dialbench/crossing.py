@@ -24,3 +24,9 @@ class Crossings:
     threshold: NDArray[np.int64]
     rise: NDArray[np.bool_]
     utc_us: NDArray[np.int64]
+
+    def only(self, which: NDArray[np.bool_]) -> Crossings:
+        """Those chosen, in the same order."""
+        return Crossings(
+            self.channel[which], self.threshold[which], self.rise[which], self.utc_us[which]
+        )

@@ -18,7 +18,7 @@ from dialbench.link.client import Board
 from dialbench.sky import Sky
 from dialbench.store import Store
 from dialbench.virtual import clouds
-from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.process import LogSettings, VirtualDial
 from dialbench.virtual.truth import Truth
 
 SCHEMA = "dialbench.demo/1"
@@ -30,7 +30,8 @@ Progress = Callable[[str, float], None]
 @dataclass(frozen=True)
 class Settings:
     """What the demo is asked for. sky_file: measured irradiance, else the sky is clear or,
-    with clouds, has invented ones. turned_deg turns the true body about the polar axis."""
+    with clouds, has invented ones. turned_deg turns the true body about the polar axis.
+    storage and lean as in virtual.process.LogSettings."""
 
     folder: Path
     days: int = 1
@@ -38,6 +39,8 @@ class Settings:
     turned_deg: float = 0.0
     sky_file: Path | None = None
     clouds: bool = False
+    storage: str = "files"
+    lean: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,7 @@ class Result:
                 ),
             },
             "pages_pulled": self.pages_pulled,
-            "records_lost": found.losses.overflow_records,
+            "records_lost": found.losses.overflow_records if found.losses else None,
             "verdict": found.sentences,
             "folder": str(self.folder),
         }
@@ -158,7 +161,12 @@ def run(settings: Settings, progress: Progress) -> Result:
     )
     with (
         VirtualDial(
-            truth, sky_light, settings.folder / "board", spans[0][0], seed=settings.seed
+            truth,
+            sky_light,
+            settings.folder / "board",
+            spans[0][0],
+            seed=settings.seed,
+            log=LogSettings(settings.storage, settings.lean),
         ) as virtual,
         Store.open(settings.folder / "store.sqlite") as store,
         Board.open(virtual.port, virtual.clock) as board,

@@ -13,4 +13,6 @@ class UserError(Exception):
 
 def inert(text: str) -> str:
     """text with everything that could steer a terminal spelt out as an escape."""
+    if text.isprintable():  # nearly always, and much faster than looking at every sign
+        return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

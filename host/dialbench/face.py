@@ -104,9 +104,10 @@ def plan_faults(start: str | None, step_min: float | None, steps: int | None) ->
     """Why no plan can run so, one sentence each; what is None is not looked at."""
     if start is None or step_min is None or steps is None or step_min <= 0:
         return []
-    room = int((_DAY_MIN - minutes_of(start)) / step_min + 1e-9)
-    if steps <= room:
+    fitting = (_DAY_MIN - minutes_of(start)) / step_min + 1e-9  # infinite for the tiniest steps
+    if steps <= fitting:
         return []
+    room = int(fitting)
     mend = f"at most {room} or an earlier start" if room else "an earlier start"
     return [
         (

@@ -52,13 +52,14 @@ def verdict(
     comparison: Comparison,
     reading: Reading,
     duty: float | None,
-    losses: Losses,
+    losses: Losses | None,
     clock_sigma_s: float | None = None,
 ) -> Verdict:
     """Say how a dial did.
 
     duty: the share (0..1) of that time in which its layout, made without fault, shows the
-    right face (as predict.duty counts); clock_sigma_s: the standard uncertainty of the log's clock in
+    right face (as predict.duty counts); losses: None where the log does not say;
+    clock_sigma_s: the standard uncertainty of the log's clock in
     seconds as its marks hold it. None where they are not known.
     """
     sigma_s = _common_sigma_s(dial, comparison)
@@ -87,13 +88,16 @@ def _common_sigma_s(dial: Dial, comparison: Comparison) -> float | None:
     """Standard error of the median residual in seconds, None from too few pairs.
 
     One bore's crossings share its making error, day after day: the independent values
-    are at most its lit intervals (six crossings each), and no more than the bores.
+    are at most its lit intervals (two crossings of each threshold), and no more than the
+    bores.
     """
     residual_s = comparison.residual_s
     if len(residual_s) < FEWEST_PAIRS:
         return None
     spread = _SD_PER_MAD * float(np.median(abs(residual_s - np.median(residual_s))))
-    return _MEDIAN_PER_MEAN * spread / sqrt(max(1, min(len(dial.bores), len(residual_s) / 6)))
+    matched = comparison.predicted.threshold[comparison.predicted_index]
+    intervals = len(residual_s) / (2 * len(np.unique(matched)))
+    return _MEDIAN_PER_MEAN * spread / sqrt(max(1, min(len(dial.bores), intervals)))
 
 
 def _crossings_told(comparison: Comparison) -> str:
@@ -203,7 +207,9 @@ def _within(dial: Dial) -> str:
     return sun if dial.plan.kind == "zone" else f"{sun}, the longitude"
 
 
-def _losses_told(losses: Losses) -> str:
+def _losses_told(losses: Losses | None) -> str:
+    if losses is None:
+        return "what the logger lost it does not say"
     found = [
         _many(number, *words)
         for number, words in (
@@ -222,7 +228,7 @@ def _losses_told(losses: Losses) -> str:
 
 
 def _rows(
-    comparison: Comparison, reading: Reading, duty: float | None, losses: Losses
+    comparison: Comparison, reading: Reading, duty: float | None, losses: Losses | None
 ) -> tuple[tuple[str, str], ...]:
     count, residual, zone = comparison.counts, comparison.residual, reading.zone
     return (
@@ -242,6 +248,14 @@ def _rows(
         ("  no face", _share(reading.share_blank)),
         ("worst error, zone time", _signed(zone.worst_lasting_min if zone else None, "min")),
         ("median error, zone time", _signed(zone.median_min if zone else None, "min")),
+        *_loss_rows(losses),
+    )
+
+
+def _loss_rows(losses: Losses | None) -> tuple[tuple[str, str], ...]:
+    if losses is None:
+        return (("records lost", "no data"),)
+    return (
         ("records lost", str(losses.overflow_records)),
         ("pages missing, retired", f"{losses.missing_pages}, {losses.retired_pages}"),
         ("pages torn, unreadable", f"{losses.torn_pages}, {losses.unreadable_pages}"),

@@ -25,6 +25,7 @@ from dialbench.errors import UserError, inert
 from dialbench.tomlfile import Sound, written
 from dialbench.wish import ALL_YEAR_DEG, Envelope, Face, Process, Wish
 from dialbench.wishmodel import (
+    DrillTable,
     EnvelopeTable,
     MinutesFace,
     PatternsFace,
@@ -41,6 +42,8 @@ SPECS: Traversable = files("dialbench").joinpath("data", "specs")  # examples of
 _WHAT = "layout spec"
 _SUMMER_MIN = 60
 _PRINTED_PROBLEMS = 40
+_FACE: TypeAdapter[QuartersFace | MinutesFace | PatternsFace] = TypeAdapter(wishmodel.AnyFace)
+_PROCESS: TypeAdapter[PrintTable | DrillTable] = TypeAdapter(wishmodel.AnyProcess)
 
 
 class WishFileError(DialError):
@@ -270,9 +273,7 @@ def _face_and_plan(drawn: Any, planned: Any) -> tuple[Face, Plan]:
     table = SpecPlanTable.model_validate(planned)
     ahead_min = _SUMMER_MIN if table.summer_time else 0
     asked = (table.start, table.step_min, table.steps, ahead_min)
-    kind: QuartersFace | MinutesFace | PatternsFace = TypeAdapter(
-        wishmodel.AnyFace
-    ).validate_python(drawn)
+    kind = _FACE.validate_python(drawn)
     if isinstance(kind, QuartersFace):
         found = Face(face.hour_cells(), face.hour_steps(*asked))
     elif isinstance(kind, MinutesFace):
@@ -292,7 +293,7 @@ def _pictured(drawn: PatternsFace, table: SpecPlanTable, ahead_min: int) -> Iter
 
 
 def _process(made: Any) -> Process:
-    table = TypeAdapter(wishmodel.AnyProcess).validate_python(made)
+    table = _PROCESS.validate_python(made)
     if isinstance(table, PrintTable):
         return Process(table.exit_mm, table.wall_mm, table.feature_mm)
     least_mm = table.exit_mm or min(table.drills_mm)

@@ -18,6 +18,8 @@ from array import array
 from dialcore.compat import Any, const
 
 THRESHOLDS = (0.25, 0.50, 0.75)
+ALL = const(7)  # sets of thresholds, bit k for the one numbered k
+LEAN = const(2)  # lit fraction 0.50 alone
 FULL = const(1024)  # level of a fully lit exit
 SKY = const(0)  # places in a scan's counts
 SHADE = const(1)
@@ -72,14 +74,16 @@ class Calibration:
 class Crossings:
     """Watches all channels of one dial.
 
-    sink(channel, threshold, rise, offset_ms) is called for every crossing, threshold
-    being 0..2. Times are milliseconds from an epoch of the caller's, below 2**29.
+    sink(channel, threshold, rise, offset_ms) is called for every crossing of a threshold
+    0..2 whose bit in `told` is set; levels() knows them all. Times are milliseconds from
+    an epoch of the caller's, below 2**29.
     """
 
-    def __init__(self, calibration: Any, sink: Any, band: int = 31) -> None:
+    def __init__(self, calibration: Any, sink: Any, told: int = ALL, band: int = 31) -> None:
         n = len(calibration.dark)
         self._calibration = calibration
         self._sink = sink
+        self._told = told
         edges = []
         for fraction in THRESHOLDS:
             middle = int(FULL * fraction)
@@ -186,5 +190,6 @@ class Crossings:
             # as the gate opened must not stay so.
             if rise != (state >> k & 1):
                 state ^= bit
-                self._sink(c, k, rise, (self._mark[at] + now) // 2)
+                if self._told & bit:
+                    self._sink(c, k, rise, (self._mark[at] + now) // 2)
             self._state[c] = state

@@ -1,16 +1,16 @@
 """What host and board say to each other inside a frame. Laid down byte by byte in SPEC.md.
 
-A body is: type (1 byte), sequence (1 byte, echoed in the answer), payload, all
-little-endian. An answer's type is the request's with the top bit set. Unpackers take
-the payload and raise ValueError when it is too short; longer is allowed, so that a
-later version can add fields at the end.
+A body is: type (1 byte), sequence (1 byte, echoed in the answer), session (2 bytes, but
+not in HELLO, its answer and REFUSED), payload, all little-endian. An answer's type is the
+request's with the top bit set. Unpackers take the payload and raise ValueError when it is
+too short; longer is allowed, so that a later version can add fields at the end.
 """
 
 import struct
 
 from dialcore.compat import Any, const, unpack
 
-PROTOCOL = const(1)
+PROTOCOL = const(2)
 
 HELLO = const(0x01)
 STATUS = const(0x02)
@@ -19,6 +19,7 @@ FETCH = const(0x04)
 SEAL = const(0x05)
 STREAM = const(0x06)
 RELEASE = const(0x07)
+BYE = const(0x08)
 ANSWER = const(0x80)  # added to a request's type
 PAGE = const(0x44)  # one page, between FETCH and its answer
 LIVE = const(0x46)  # one look at the channels, unasked while streaming
@@ -28,7 +29,15 @@ BAD_REQUEST = const(1)
 UNKNOWN_REQUEST = const(2)
 NO_COMMON_VERSION = const(3)
 STORAGE_FAULT = const(4)
+BUSY = const(5)
+NO_SESSION = const(6)
 
+FETCH_PAGES = const(32)  # a FETCH brings at most so many
+FETCHES = const(4)  # and so many of them may be under way
+SESSION_MS = const(10000)  # a session as long silent gives way to another
+
+_ASK_HELLO = "<BB"
+_SESSION = "<HB"
 _HELLO = "<BBBBIQ8s8sI"
 _STATUS = "<IQIIIIIIIIHBBI"
 _MARK = "<IQqI"
@@ -50,9 +59,41 @@ def _texts(payload: Any, at: int, count: int) -> "list[bytes]":
     return out
 
 
-def body(kind: int, sequence: int, payload: bytes = b"") -> bytes:
-    """A frame body."""
+def body(kind: int, sequence: int, payload: bytes = b"", session: int = 0) -> bytes:
+    """A frame body. HELLO, its answer and REFUSED, which every version reads alike, name
+    no session."""
+    if _names_session(kind):
+        return bytes((kind, sequence, session & 255, session >> 8)) + payload
     return bytes((kind, sequence)) + payload
+
+
+def split(said: Any) -> Any:
+    """(kind, sequence, session, payload) of a body of two bytes or more; session is None in
+    what names none, and 0 where it is cut off."""
+    kind = int(said[0])
+    if _names_session(kind):
+        session = said[2] | said[3] << 8 if len(said) > 3 else 0
+        return kind, said[1], session, said[4:]
+    return kind, said[1], None, said[2:]
+
+
+def _names_session(kind: int) -> bool:
+    return kind not in (HELLO, HELLO | ANSWER, REFUSED)
+
+
+def pack_ask_hello(session: int, alone: bool) -> bytes:
+    """HELLO: the protocol versions the host speaks; its session, from 1; alone: no other
+    program can have the line, so whatever session there was is dead."""
+    return struct.pack(_ASK_HELLO, PROTOCOL, PROTOCOL) + struct.pack(_SESSION, session, alone)
+
+
+def unpack_ask_hello(payload: Any) -> Any:
+    """(lowest, highest protocol version, session, alone); the last two None from a host of a
+    version that knows no sessions."""
+    versions = unpack(_ASK_HELLO, payload)
+    if len(payload) < struct.calcsize(_ASK_HELLO) + struct.calcsize(_SESSION):
+        return versions + (None, None)
+    return versions + unpack(_SESSION, payload[struct.calcsize(_ASK_HELLO) :])
 
 
 def pack_hello(
@@ -66,8 +107,7 @@ def pack_hello(
     runtime: str,
     trouble: str,
 ) -> bytes:
-    """HELLO's answer (the request names the lowest and highest protocol the host speaks,
-    a byte each): uid and dial_hash are 8 bytes; the last three are texts.
+    """HELLO's answer: uid and dial_hash are 8 bytes; the last three are texts.
 
     heap_bytes is the memory the firmware may use, 0 where there is no such limit;
     trouble is "" or a sentence that says why the board does not log.

@@ -23,7 +23,17 @@ SNAPSHOT = const(3)
 MARK = const(4)
 OVERFLOW = const(5)
 BLIND = const(6)
+RTC = const(7)
+SETUP = const(8)
+HEALTH = const(9)
+RTC_FAULT = const(10)
 CROSSING = const(0x80)  # with the channel in the low seven bits
+
+CHIP = const(1)  # what an RTC record's reading is of
+SATELLITES = const(2)
+CHIP_ABSENT = const(1)  # why an RTC_FAULT record was written
+CHIP_STOPPED = const(2)
+CHIP_NONSENSE = const(3)
 
 _LONGEST_CROSSING = const(7)
 
@@ -186,7 +196,12 @@ def records(data: Any) -> Any:
         if tag & CROSSING:
             z = second & 15
             if second & 16:
-                high, at = _varint_at(data, at, end)
+                # Most are one byte; behind the last there is still the CRC.
+                high = data[at]
+                if high < 128 and at < end:
+                    at += 1
+                else:
+                    high, at = _varint_at(data, at, end)
                 z |= high << 4
             tick += -(z + 1 >> 1) if z & 1 else z >> 1
             yield CROSSING, base + tick * TICK_MS, tag & 127, second >> 5 & 3, second >> 7
@@ -236,3 +251,56 @@ def pack_count(number: int) -> bytes:
 
 def unpack_count(payload: Any) -> Any:
     return unpack("<I", payload)[0]
+
+
+# The storages a board may keep its log in, as SETUP names them.
+STORAGES = ("none", "files", "flash")
+_SETUP = "<IIBBI"
+_HEALTH = "<IIIIIII"
+
+
+def pack_setup(
+    scan_ms: int, commit_s: int, thresholds: int, storage: str, storage_bytes: int
+) -> bytes:
+    """SETUP's payload: what the log was set to. thresholds: bit k set where crossings of
+    threshold k are logged; storage: one of STORAGES."""
+    return struct.pack(
+        _SETUP, scan_ms, commit_s, thresholds, STORAGES.index(storage), storage_bytes
+    )
+
+
+def unpack_setup(payload: Any) -> Any:
+    """(scan_ms, commit_s, thresholds, number among STORAGES, storage_bytes)."""
+    return unpack(_SETUP, payload)
+
+
+def pack_health(
+    retired: int, torn: int, bad: int, erases: int, overflow: int, blind_ms: int, free_bytes: int
+) -> bytes:
+    """HEALTH's payload: the counters of the storage, of the log and of the memory."""
+    return struct.pack(_HEALTH, retired, torn, bad, erases, overflow, blind_ms, free_bytes)
+
+
+def unpack_health(payload: Any) -> Any:
+    """(retired, torn, bad, erases, overflow, blind_ms, free_bytes)."""
+    return unpack(_HEALTH, payload)
+
+
+def pack_rtc(device_ms: int, utc_us: int, sigma_us: int, source: int) -> bytes:
+    """RTC's payload: what a clock beside the board's own said, CHIP or SATELLITES; device_ms
+    is the reading's own instant, not the record's."""
+    return struct.pack("<QqIB", device_ms, utc_us, sigma_us, source)
+
+
+def unpack_rtc(payload: Any) -> Any:
+    return unpack("<QqIB", payload)
+
+
+def pack_rtc_fault(reason: int, source: int) -> bytes:
+    """RTC_FAULT's payload: CHIP_ABSENT, CHIP_STOPPED or CHIP_NONSENSE, and of which clock."""
+    return bytes((reason, source))
+
+
+def unpack_rtc_fault(payload: Any) -> Any:
+    """(reason, source)."""
+    return unpack("<BB", payload)

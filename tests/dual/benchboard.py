@@ -5,10 +5,12 @@ import os
 from array import array
 
 from dialcore import framing, messages
+from dialnode.board_virtual import Registers
 from dialnode.storage_files import FileStorage
 
 TICKS = 0x3FFFFFFF
 HALF = 0x20000000
+SESSION = 0x0605
 
 
 def scratch(name):
@@ -49,7 +51,14 @@ class BenchBoard:
         self.scans = []
         self.heard = b""
         self.said = b""
+        self.greeted = False
         self.room = 1 << 30  # bytes the line still takes
+        self.chip = None  # a function from self.now to what a clock chip shows, Unix ms
+        self.stood_still = False
+        self.registers = Registers()
+        self.bus_reads = 0
+        self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
+        self.sky_says = b""  # a satellite receiver's bytes
         facts = {
             "dial_hash": "00112233445566ff",
             "scan_ms": 1000,
@@ -67,7 +76,8 @@ class BenchBoard:
         with open(self.config_path, "w") as file:
             file.write(json.dumps(facts))
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         folder = self._folder + "/log"
         try:
             os.mkdir(folder)
@@ -101,6 +111,28 @@ class BenchBoard:
         self.room -= size
         return size
 
+    def i2c_read(self, address, register, buffer):
+        self.bus_reads += 1
+        self.registers.show(
+            self.chip(self.now) // 1000 if self.chip else 0, self.chip is not None, self.stood_still
+        )
+        self.registers.read(address, register, buffer)
+
+    def i2c_write(self, address, register, data):
+        self.registers.write(address, register, data)
+
+    def tick_count(self):
+        return self.chip(self.now) // 1000 & TICKS if self.chip and self.seconds_wired else 0
+
+    def tick_ticks(self):
+        return self.now - self.chip(self.now) % 1000 & TICKS
+
+    def nmea_read(self, buffer):
+        size = min(len(buffer), len(self.sky_says))
+        buffer[:size] = self.sky_says[:size]
+        self.sky_says = self.sky_says[size:]
+        return size
+
     def idle(self, busy):
         """Nothing left to do is the end of the test's run."""
         if not self.scans and not self.heard and not busy:
@@ -125,15 +157,20 @@ class BenchBoard:
             counts.append(100 + int(direct * fraction))
         self.scans.append((at_ms, array("H", counts)))
 
-    def ask(self, kind, payload=b"", sequence=7):
-        """Queue a request."""
-        self.heard += framing.encode(messages.body(kind, sequence, payload))
+    def ask(self, kind, payload=b"", sequence=7, session=SESSION):
+        """Queue a request; the first one is preceded by the HELLO it needs, with number 0."""
+        if kind == messages.HELLO:
+            self.greeted = True
+        elif not self.greeted:
+            self.ask(messages.HELLO, messages.pack_ask_hello(session, False), 0)
+        self.heard += framing.encode(messages.body(kind, sequence, payload, session))
 
     def answers(self):
-        """All bodies said so far, as (kind, sequence, payload)."""
-        bodies = framing.Decoder().received(self.said)
+        """All bodies said so far, as (kind, sequence, payload), but for answers to ask's HELLO."""
+        bodies = [messages.split(body) for body in framing.Decoder().received(self.said)]
         self.said = b""
-        return [(b[0], b[1], b[2:]) for b in bodies]
+        unasked = (messages.HELLO | messages.ANSWER, 0)
+        return [(b[0], b[1], b[3]) for b in bodies if b[:2] != unasked]
 
 
 class Stubborn(FileStorage):

@@ -135,13 +135,21 @@ def test_crc_goes_on_where_it_left_off():
 
 
 def test_messages_come_back_as_packed():
-    assert messages.body(messages.STATUS, 9) == b"\2\x09"
-    assert messages.body(messages.SEAL, 1, b"xy") == b"\5\1xy"
+    assert messages.body(messages.STATUS, 9, session=0x0605) == b"\2\x09\5\6"
+    assert messages.body(messages.SEAL, 1, b"xy", 7) == b"\5\1\7\0xy"
+    assert messages.split(b"\5\1\7\1xy") == (messages.SEAL, 1, 0x0107, b"xy")
+    for kind in (messages.HELLO, messages.HELLO | messages.ANSWER, messages.REFUSED):
+        assert messages.body(kind, 1, b"xy", 7) == bytes((kind, 1)) + b"xy"
+        assert messages.split(bytes((kind, 1)) + b"xy") == (kind, 1, None, b"xy")
+    for short in (b"\5\1", b"\5\1\7"):
+        assert messages.split(short) == (messages.SEAL, 1, 0, b"")
+    assert messages.unpack_ask_hello(messages.pack_ask_hello(0x0605, True)) == (2, 2, 0x0605, 1)
+    assert messages.unpack_ask_hello(b"\1\4") == (1, 4, None, None)
     packed = messages.pack_hello(
         33, 7, 1 << 40, b"boarduid", b"dialhash", 131072, "0.1.0", "MicroPython", ""
     )
     assert messages.unpack_hello(packed) == (
-        (1, 1, 1, 33, 7, 1 << 40, b"boarduid", b"dialhash", 131072)
+        (2, 2, 1, 33, 7, 1 << 40, b"boarduid", b"dialhash", 131072)
         + (b"0.1.0", b"MicroPython", b"")
     )
     fields = (7, 1 << 40, 1, 2, 3, 4, 5, 6, 7, 8, 9, 1, 33, 10000)

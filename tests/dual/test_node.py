@@ -1,6 +1,6 @@
 """The whole firmware on a board in memory: log, serve, storage, faults."""
 
-from benchboard import BenchBoard, Stubborn, scratch, wipe
+from benchboard import SESSION, BenchBoard, Stubborn, scratch, wipe
 from dialcore import messages, records
 from dialnode.node import Node
 
@@ -23,7 +23,7 @@ def run(board):
 
 
 def stored(board, limit=65536):
-    storage = board.storage(limit)
+    storage = board.storage("files", limit)
     out = []
     for number in range(storage.first, storage.next):
         page = storage.read(number)
@@ -102,12 +102,12 @@ def test_hello_status_and_mark():
     folder = scratch("hello")
     board = BenchBoard(folder, boot=3, start_ms=5000)
     board.light(6000, 0, 100, [0.0] * 4)
-    board.ask(messages.HELLO, b"\x01\x04")
+    board.ask(messages.HELLO, b"\x01\x04\x05\x06\x00")
     board.ask(messages.STATUS)
     board.ask(messages.MARK, messages.pack_mark(3, 1000, 1800000000000000, 500))
     board.ask(messages.MARK, messages.pack_mark(2, 1000, 1800000000000000, 500))
     board.ask(0x33)
-    board.ask(messages.HELLO, b"\x05\x09")
+    board.ask(messages.HELLO, b"\x05\x09")  # a host of other versions may say no more
     board.ask(messages.MARK, b"\x01")
     answers = run(board)
     kinds = [a[0] for a in answers]
@@ -133,12 +133,117 @@ def test_hello_status_and_mark():
     wipe(folder)
 
 
+def asked(board, node, *requests):
+    """What the node says to requests, each (kind, payload, session)."""
+    board.light(board.now, 0, 100, [0.0] * 4)  # a scan moves the clock on
+    for kind, payload, session in requests:
+        board.ask(kind, payload, session=session)
+    board.running = True
+    node.run()
+    return [(a[0], a[2][0] if a[0] == messages.REFUSED else None) for a in board.answers()]
+
+
+def test_a_second_host_is_refused_until_the_first_is_gone():
+    folder = scratch("two")
+    board = BenchBoard(folder)
+    node = Node(board)
+    hello, status = messages.HELLO, messages.STATUS
+    met, told = (hello | messages.ANSWER, None), (status | messages.ANSWER, None)
+    busy, unknown = (messages.REFUSED, messages.BUSY), (messages.REFUSED, messages.NO_SESSION)
+    first = (hello, messages.pack_ask_hello(5, False), 0)
+    second = (hello, messages.pack_ask_hello(6, False), 0)
+    board.greeted = True
+    assert asked(board, node, (status, b"", 5), (status, b"", 0)) == [unknown, unknown]
+    assert asked(board, node, first, (status, b"", 5), second) == [met, told, busy]
+    nonsense = (messages.REFUSED, messages.BAD_REQUEST)
+    none = (hello, messages.pack_ask_hello(0, True), 0)
+    assert asked(board, node, none, (hello, b"\2\2", 0), (status, b"", 0)) == [
+        nonsense,
+        nonsense,
+        unknown,
+    ]
+    board.now += messages.SESSION_MS - 1
+    assert asked(board, node, second, first, (status, b"", 6)) == [busy, met, unknown]
+    board.now += messages.SESSION_MS  # nobody came meanwhile: it goes on
+    assert asked(board, node, (status, b"", 5), second) == [told, busy]
+    board.now += messages.SESSION_MS
+    assert asked(board, node, second, (status, b"", 5), (status, b"", 6)) == [met, unknown, told]
+    # A host that has the line for itself knows that the other is gone.
+    alone = (hello, messages.pack_ask_hello(7, True), 0)
+    assert asked(board, node, alone, (status, b"", 7)) == [met, told]
+    assert asked(board, node, (messages.BYE, b"", 6), second) == [unknown, busy]
+    assert asked(board, node, (messages.BYE, b"", 7), second) == [met]
+    wipe(folder)
+
+
+def test_a_refused_host_is_told_for_how_long_the_other_has_been_there():
+    folder = scratch("since")
+    board = BenchBoard(folder)
+    node = Node(board)
+    status = (messages.STATUS, b"", 5)
+    assert len(asked(board, node, (messages.HELLO, messages.pack_ask_hello(5, False), 0))) == 1
+    for _ in range(9):
+        board.now += messages.SESSION_MS - 1000
+        asked(board, node, status)
+    node._serve.rebase(50000)
+    node._clock.offset_ms -= 50000
+    board.now += 3000
+    board.light(board.now, 0, 100, [0.0] * 4)
+    board.ask(messages.HELLO, messages.pack_ask_hello(6, False))
+    board.running = True
+    node.run()
+    said = board.answers()[0][2]
+    assert said[0] == messages.BUSY
+    assert said[1:] == b"another program has talked to this board for 84 s, last 3 s ago"
+    wipe(folder)
+
+
+def test_several_fetches_are_met_in_their_order_and_one_too_many_ends_the_oldest():
+    folder = scratch("window")
+    board = BenchBoard(folder)
+    node = Node(board)
+    for second in range(0, 60, 12):  # a page each
+        board.light(second * 1000, 40000, 2000, [1.0] * 4)
+        board.running = True
+        node.run()
+        assert node._log.seal()
+    board.answers()
+    pages = stored(board)
+    assert len(pages) == 5
+    for k in range(messages.FETCHES + 1):
+        board.ask(messages.FETCH, messages.pack_fetch(k, 2), sequence=20 + k)
+    board.running = True
+    node.run()
+    got = board.answers()
+    ends = [a for a in got if a[0] != messages.PAGE]
+    assert [a[1] for a in ends] == [21, 22, 23, 24]
+    assert [messages.unpack_fetch(a[2]) for a in ends] == [(3, 2), (4, 2), (5, 2), (5, 1)]
+    sent = [(a[1], messages.unpack_number(a[2])) for a in got if a[0] == messages.PAGE]
+    assert sent == [(21, 1), (21, 2), (22, 2), (22, 3), (23, 3), (23, 4), (24, 4)]
+    assert all(a[2][4:] == pages[messages.unpack_number(a[2])] for a in got if len(a[2]) > 6)
+    wipe(folder)
+
+
+def test_pages_that_are_retired_are_not_made_up_for_by_others():
+    folder = scratch("retired")
+    board = BenchBoard(folder)
+    node = Node(board)
+    node._log.seal()
+    node._log._storage.first = node._log._storage.next = 9
+    board.ask(messages.FETCH, messages.pack_fetch(4, 3))
+    board.ask(messages.FETCH, messages.pack_fetch(8, 32))
+    board.running = True
+    node.run()
+    assert [messages.unpack_fetch(a[2]) for a in board.answers()] == [(9, 0), (9, 0)]
+    wipe(folder)
+
+
 def test_a_bad_configuration_still_answers_and_says_why():
     folder = scratch("safe")
     board = BenchBoard(folder, config={"scan_ms": "fast"})
     board.light(1000, 0, 100, [0.0] * 4)
     board.scans = []
-    board.ask(messages.HELLO, b"\x01\x01")
+    board.ask(messages.HELLO, messages.pack_ask_hello(SESSION, False))
     board.ask(messages.STATUS)
     board.ask(messages.SEAL)
     answers = run(board)
@@ -332,7 +437,7 @@ def test_a_storage_that_cannot_be_used_is_told():
     board = BenchBoard(folder)
     with open(folder + "/log", "w") as file:
         file.write("in the way")
-    board.ask(messages.HELLO, b"\x01\x01")
+    board.ask(messages.HELLO, messages.pack_ask_hello(SESSION, False))
     board.ask(messages.SEAL)
     answers = run(board)
     assert b"storage" in messages.unpack_hello(answers[0][2])[11]

@@ -8,7 +8,7 @@ from dialcore import records
 
 def full_log(board, pages, crossings=20):
     """A storage with so many pages of boot 1, and their bytes."""
-    storage = board.storage(1 << 20)
+    storage = board.storage("files", 1 << 20)
     writer = records.PageWriter()
     written = []
     for number in range(pages):
@@ -36,7 +36,7 @@ def test_a_damaged_page_costs_no_other_and_its_number_is_not_given_again():
         pages = full_log(board, 40)
         starts = [sum(len(page) for page in pages[:n]) for n in range(40)]
         spoil(folder + "/log/p00000000", starts[which] + len(pages[which]) // 2)
-        storage = board.storage(1 << 20)
+        storage = board.storage("files", 1 << 20)
         assert storage.next == 40
         for number in range(40):
             assert storage.read(number) == (None if number == which else pages[number])
@@ -51,7 +51,7 @@ def test_a_damaged_header_gives_no_number_again():
         board = BenchBoard(folder)
         pages = full_log(board, 20, crossings=300)
         spoil(folder + "/log/p00000000", which * len(pages[0]))
-        storage = board.storage(1 << 20)
+        storage = board.storage("files", 1 << 20)
         assert storage.torn == 1
         assert storage.next == 256
         assert [storage.read(n) for n in range(which)] == pages[:which]
@@ -76,7 +76,7 @@ def test_a_failed_write_leaves_nothing_in_the_way_of_the_next():
     writer.crossing(1, 1, 1, 50)
     last = bytes(writer.sealed(3, 1, 0))
     storage.append(last)
-    again = board.storage(1 << 20)
+    again = board.storage("files", 1 << 20)
     assert again.next == 4
     assert [again.read(n) for n in range(4)] == pages + [last]
     wipe(folder)
@@ -84,7 +84,7 @@ def test_a_failed_write_leaves_nothing_in_the_way_of_the_next():
 
 def test_the_number_of_files_is_bounded():
     folder = scratch("files")
-    storage = BenchBoard(folder).storage(1 << 23)
+    storage = BenchBoard(folder).storage("files", 1 << 23)
     writer = records.PageWriter()
     for number in range(300):
         writer.start(0)
@@ -127,14 +127,14 @@ def test_a_torn_page_is_counted_and_writing_goes_on():
     for cut in (1, 30, len(whole[-1]) - 1):
         with open(name, "wb") as file:
             file.write(data[: len(data) - cut])
-        storage = board.storage(65536)
+        storage = board.storage("files", 65536)
         assert storage.torn == 1
         assert storage.next == len(whole) - 1
         writer = records.PageWriter()
         writer.start(0)
         writer.crossing(1, 1, 1, 50)
         storage.append(writer.sealed(storage.next, 2, 0))
-        again = board.storage(65536)
+        again = board.storage("files", 65536)
         assert again.next == len(whole)
         assert bytes(again.read(again.next - 1))[:2] == b"DL"
         for number in range(len(whole) - 1):
@@ -148,7 +148,7 @@ def test_a_torn_page_is_counted_and_writing_goes_on():
 def test_the_ring_retires_whole_oldest_files_and_says_so():
     folder = scratch("ring")
     board = BenchBoard(folder)
-    storage = board.storage(65536)
+    storage = board.storage("files", 65536)
     writer = records.PageWriter()
     for number in range(200):
         writer.start(0)

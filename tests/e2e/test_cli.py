@@ -102,7 +102,7 @@ def test_a_port_that_speaks_something_else(dialbench: Run, demo_toml: Path) -> N
 
         def talk() -> None:
             while not stop.wait(0.05):
-                os.write(master, b"\x1b[31mOK\r\n>>> ")
+                os.write(master, b"\x1b[31mOK\r\n$ ")
 
         talker = threading.Thread(target=talk)
         talker.start()

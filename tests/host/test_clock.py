@@ -114,7 +114,10 @@ def test_boots_are_told_apart_and_one_without_a_mark_is_named():
         START_US + DAY_MS * 5000 + 30_000,
     ]
     for ask in (model.utc_us, model.sigma_s):
-        with pytest.raises(ClockError, match="boot 2 of the board has no clock mark"):
+        with pytest.raises(
+            ClockError,
+            match="boot 2 of the board cannot be turned into UTC, for it has no clock mark",
+        ):
             ask([1, 2], [0, 0])
     assert ClockModel([]).utc_us([], []).shape == (0,)
 

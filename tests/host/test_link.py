@@ -25,7 +25,7 @@ from tests.board_double import (
 )
 
 from dialbench.clock import SystemClock
-from dialbench.link import Board, LinkError, LinkLost
+from dialbench.link import Board, LinkError, LinkLost, prompt
 from dialbench.link.exchange import ANSWER_S, LIVE_KEPT
 from dialbench.link.transport import open_line
 from dialbench.store import Store, StoreError
@@ -93,7 +93,7 @@ def test_what_a_board_says_cannot_steer_a_terminal():
 
 def test_versions_that_do_not_meet_are_told():
     for told, sentence in (
-        ({"protocol": (2, 4)}, "speaks protocol 2 to 4, and this Dialbench speaks 1"),
+        ({"protocol": (3, 4)}, "speaks protocol 3 to 4, and this Dialbench speaks 2"),
         ({"page_version": 2}, "writes pages of version 2, and this Dialbench reads version 1"),
     ):
         double = BoardDouble()
@@ -101,8 +101,8 @@ def test_versions_that_do_not_meet_are_told():
         with pytest.raises(LinkError, match=sentence):
             linked(double)
     double = BoardDouble()
-    double.refusing[messages.HELLO] = "this board speaks protocol 9"
-    with pytest.raises(LinkError, match="speaks protocol 9, and this Dialbench speaks 1: update"):
+    double.refusing[messages.HELLO] = "this board speaks protocol 1"
+    with pytest.raises(LinkError, match="speaks protocol 1, and this Dialbench speaks 2: update"):
         linked(double)
 
 
@@ -115,6 +115,10 @@ def test_an_answer_that_makes_no_sense_is_told():
     double.status = lambda: messages.pack_status(1, 1 << 63, *[0] * 12)
     with pytest.raises(LinkError, match="device time of 9223372036854775808 ms"):
         board.status()
+    for first, next in ((5, 4), (0, (1 << 20) + 1)):
+        double.status = lambda held=(first, next): messages.pack_status(1, 0, *held, *[0] * 10)
+        with pytest.raises(LinkError, match=f"cannot read .pages {first} to {next} held."):
+            board.status()
 
 
 # -- ports that are no board's
@@ -197,7 +201,7 @@ def test_what_answers_otherwise_is_told(said, sentence):
     with pytest.raises(LinkError, match=sentence) as caught:
         Board(DirectLine(Chatter(said), time), "test", time, time.seconds)
     assert not isinstance(caught.value, LinkLost)
-    assert time.s <= 4 * ANSWER_S + 0.3
+    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.3
 
 
 def test_a_flood_of_noise_ends_in_time():
@@ -209,7 +213,7 @@ def test_a_flood_of_noise_ends_in_time():
     time = Time()
     with pytest.raises(LinkError, match="talks, but not as a dial"):
         Board(Flood(BoardDouble(), time), "test", time, time.seconds)
-    assert time.s <= 4 * ANSWER_S + 0.1
+    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.1
 
 
 def test_addresses_that_lead_nowhere_are_told():
@@ -391,7 +395,7 @@ def test_a_pull_brings_everything_and_the_next_only_the_rest(store, path):
     assert seen[0][1] == seen[-1][1] == 72
     assert seen[-1] == (72, 72, pulled.bytes)
     assert [done for done, _, _ in seen] == sorted(done for done, _, _ in seen)
-    assert len(seen) == 4  # at the start, and for each of three windows
+    assert len(seen) == 6  # for both ends, at the start, and for each of three batches
     assert store.marks(UID_TEXT) == list(pulled.marks)
 
     double.unsealed = log(5, first=72)
@@ -443,7 +447,7 @@ def test_a_page_too_short_to_say_its_number_is_told(store):
     board, _ = linked(double)
     double._told = lambda kind, payload: [(messages.PAGE, b"\1\2")]
     with pytest.raises(LinkError, match="cannot read .payload of 2 bytes, 4 expected."):
-        board.fetch(0, 1)
+        list(board.fetch([range(1)]))
 
 
 def test_an_empty_board_is_pulled_without_a_question(store):

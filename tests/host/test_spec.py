@@ -1,14 +1,26 @@
 """SPEC.md is true: its example page and frames, and every field it lays down."""
 
+import ast
+import json
 import re
 import struct
-import zlib
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from tests.board_double import log
+from tests import stranger
+from tests.board_double import log, stored
 
 import dialcore
+from dialbench import dialfile
+from dialbench.link import Board
+from dialbench.link.transport import open_line
+from dialbench.sky import to_us
+from dialbench.store import Store
+from dialbench.virtual.clouds import Clear
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
 from dialcore import framing, messages, records
 
 SPEC = (Path(dialcore.__file__).parent / "SPEC.md").read_text()
@@ -19,48 +31,11 @@ NAMES = {
     "MARK": records.MARK,
     "OVERFLOW": records.OVERFLOW,
     "BLIND": records.BLIND,
+    "RTC": records.RTC,
+    "RTC_FAULT": records.RTC_FAULT,
 }
+VECTORS = json.loads((Path(dialcore.__file__).parent / "vectors.json").read_text())
 PAGE = bytes.fromhex(re.search(r"```page\n(.*?)```", SPEC, re.DOTALL)[1])
-
-
-def stranger(page):
-    """A decoder written from SPEC.md alone: (number, boot, records as dialcore gives them)."""
-    assert page[:4] == b"\x44\x4c\x01\x0a"
-    number, boot = (int.from_bytes(page[at : at + 4], "little") for at in (4, 8))
-    base = int.from_bytes(page[12:20], "little")
-    size, count = (int.from_bytes(page[at : at + 2], "little") for at in (20, 22))
-    assert len(page) == 24 + size + 4
-    assert int.from_bytes(page[-4:], "little") == zlib.crc32(page[:-4])
-    rest = iter(page[24:-4])
-    tick = 0
-    out = []
-
-    def varint():
-        value = 0
-        for place in range(9):
-            byte = next(rest)
-            value += (byte & 0x7F) << 7 * place
-            if byte < 0x80:
-                return value, place + 1
-        raise AssertionError("a varint of more than 9 bytes")
-
-    def later(z):
-        return z // 2 if z % 2 == 0 else -(z + 1) // 2
-
-    for _ in range(count):
-        first, second = next(rest), next(rest)
-        if first >= 0x80:
-            z = second & 0x0F
-            if second & 0x10:
-                z += 16 * varint()[0]
-            tick += later(z)
-            out.append((0x80, base + 10 * tick, first & 0x7F, second >> 5 & 3, second >> 7))
-        else:
-            z, taken = varint()
-            tick += later(z)
-            out.append((first, base + 10 * tick, bytes(next(rest) for _ in range(second - taken))))
-    assert next(rest, None) is None
-    return number, boot, out
 
 
 def section(title):
@@ -94,7 +69,50 @@ def test_the_example_page_decodes_to_its_table():
 def test_a_stranger_who_has_only_the_text_reads_the_same():
     for raw in (PAGE, *log(20).values()):
         number, boot = records.check(raw)[:2]
-        assert stranger(raw) == (number, boot, list(records.records(raw)))
+        assert stranger.decode(raw) == (number, boot, list(records.records(raw)))
+
+
+def test_a_stranger_imports_nothing_of_ours():
+    tree = ast.parse(Path(stranger.__file__).read_text())
+    nodes = [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
+    assert {name.name for node in nodes for name in node.names} == {"struct", "time", "zlib"}
+
+
+def test_a_stranger_makes_and_reads_every_frame_of_the_examples():
+    for case in VECTORS["frames"]:
+        body, frame = bytes.fromhex(case["body"]), bytes.fromhex(case["frame"])
+        assert (stranger.frame(body), stranger.body_of(frame[1:-1])) == (frame, body), case["what"]
+    for case in VECTORS["lines"]:
+        pieces = [piece for piece in bytes.fromhex(case["line"]).split(b"\0") if piece]
+        bodies = [stranger.body_of(piece) for piece in pieces]
+        assert [body.hex() for body in bodies if body is not None] == case["bodies"]
+        assert bodies.count(None) == case["bad"], case["what"]
+    for case in VECTORS["pages"]:
+        _, _, found = stranger.decode(bytes.fromhex(case["page"]))
+        assert [record[:2] for record in found] == [
+            (told["tag"], told["device_ms"]) for told in case["records"]
+        ]
+
+
+def test_a_stranger_pulls_a_real_log(tmp_path):
+    truth = Truth.draw(dialfile.demo(), 5)
+    noon_us = to_us(datetime(2027, 4, 16, 12, 30, tzinfo=UTC))
+    path = tmp_path / "store.sqlite"
+    with VirtualDial(truth, Clear(), tmp_path / "board", noon_us) as dial:
+        dial.run(noon_us, noon_us + 3_600_000_000)
+        with closing(open_line(dial.port)) as line:
+            pages, uid = stranger.Client(line.receive, line.send).pull()
+        with Board.open(dial.port, dial.clock) as board, Store.open(path) as store:
+            board.pull(store)
+            crossings = store.crossings(uid)
+    kept = stored(path)
+    theirs = {(stranger.decode(page)[1], number): page for number, page in pages.items()}
+    assert theirs and set(theirs) <= set(kept)  # ours was a moment later, and made a mark
+    assert all(kept[name] == page for name, page in theirs.items())
+    read = [r[1:] for page in pages.values() for r in stranger.decode(page)[2] if r[0] == 0x80]
+    columns = (crossings.device_ms, crossings.channel, crossings.threshold, crossings.rise)
+    assert len(read) > 20
+    assert sorted(read) == sorted(zip(*(c.tolist() for c in columns), strict=True))
 
 
 def test_the_bytes_in_the_table_are_those_of_the_page():
@@ -156,9 +174,9 @@ def test_offsets_and_types_are_those_of_the_code(title, form):
 def test_message_types_and_record_tags_are_those_of_the_code():
     said = {row[1]: int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
     answers = [int(row[0], 16) for row in rows("Messages") if row[1] == "its answer"]
-    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE"):
+    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE", "BYE"):
         assert said[name] == getattr(messages, name)
-        assert said[name] | messages.ANSWER in answers
+        assert (said[name] | messages.ANSWER in answers) is (name != "BYE")
     for name in ("PAGE", "LIVE", "REFUSED"):
         assert said[name] == getattr(messages, name)
     tags = {row[1]: int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}

@@ -7,43 +7,16 @@ import sys
 import tempfile
 from contextlib import closing, contextmanager
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from tests.board_double import log, page, stored
+from tests.host.stores import OPEN, OTHER, SHUT, UID, filled, hello, status
 
 from dialbench.clock import Mark
 from dialbench.store import Store, StoredBoard, StoreError, decoding
 from dialbench.store.database import APPLICATION_ID
 from dialcore import records
-
-UID = "00d1a1b0a2d00001"
-OTHER = "00d1a1b0a2d00002"
-OPEN = records.pack_gate(1, 40000)
-SHUT = records.pack_gate(0, 10)
-
-
-def hello(uid=UID, **changed):
-    facts = {
-        "uid": uid,
-        "dial_hash": "0123456789abcdef",
-        "channels": 33,
-        "firmware": "0.1.0",
-        "runtime": "MicroPython",
-        "heap_bytes": 131072,
-    }
-    return SimpleNamespace(**{**facts, **changed})
-
-
-def status(boot=1, device_ms=1000, first_page=0, next_page=0, torn_pages=0):
-    return SimpleNamespace(
-        boot=boot,
-        device_ms=device_ms,
-        first_page=first_page,
-        next_page=next_page,
-        torn_pages=torn_pages,
-    )
 
 
 @pytest.fixture
@@ -56,11 +29,6 @@ def store(path):
     with Store.open(path) as store:
         store.add_board(hello())
         yield store
-
-
-def filled(store, *pages):
-    for raw in pages:
-        assert store.add_page(UID, raw)
 
 
 # -- boards
@@ -483,7 +451,7 @@ def test_a_damaged_store_is_told(path):
     with open(path, "r+b") as file:
         file.seek(4096)
         file.write(b"\xaa" * 4096 * 30)
-    damaged = "is damaged: keep it, and pull the log into a new store"
+    damaged = "is damaged: keep it; dialbench check .* --repair saves what can be read"
     with pytest.raises(StoreError, match=damaged), Store.open(path) as store:
         store.redecode()
 
@@ -492,13 +460,13 @@ def test_a_store_says_what_it_is(path):
     Store.open(path).close()
     with closing(sqlite3.connect(path)) as file:
         assert file.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
-        assert file.execute("PRAGMA user_version").fetchone() == (1,)
+        assert file.execute("PRAGMA user_version").fetchone() == (2,)
         assert file.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         tables = file.execute("SELECT name, strict, wr FROM pragma_table_list").fetchall()
     ours = {name: (strict, wr) for name, strict, wr in tables if not name.startswith("sqlite_")}
     assert all(strict for strict, _ in ours.values())
     assert {name for name, (_, wr) in ours.items() if wr} == {
-        "crossing", "event", "mark", "dial", "status",
+        "crossing", "event", "mark", "dial", "status", "foreign_crossing", "foreign_observed",
     }  # fmt: skip
 
 

@@ -30,6 +30,7 @@ def _fresh_folder() -> Path:
     "the dial is set up where it was measured.",
 )
 @options.truth
+@options.log
 @click.option("--days", type=click.IntRange(1, 366), default=1, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.demo/1" object.')
 @click.option(
@@ -44,6 +45,8 @@ def command(
     turned: float,
     days: int,
     seed: int,
+    storage: str,
+    lean: bool,
     as_json: bool,
     keep: Path | None,
 ) -> None:
@@ -55,7 +58,7 @@ def command(
     folder = keep or _fresh_folder()
     if folder.exists():
         raise UserError(f"--keep {folder}: is there already; name a folder that is not")
-    settings = demo.Settings(folder, days, seed, turned, sky, cloudy)
+    settings = demo.Settings(folder, days, seed, turned, sky, cloudy, storage, lean)
     with screen.progress() as progress:
         result = demo.run(settings, progress)
     if as_json:

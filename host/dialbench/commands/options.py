@@ -43,3 +43,19 @@ def truth(command: _Command) -> _Command:
     ):
         command = option(command)
     return command
+
+
+def log(command: _Command) -> _Command:
+    """--storage and --lean: how the virtual board keeps its log."""
+    for option in (
+        click.option("--lean", is_flag=True, help="Log lit fraction 0.50 alone."),
+        click.option(
+            "--storage",
+            type=click.Choice(["files", "flash"]),
+            default="files",
+            show_default=True,
+            help="Where the board keeps its log: in files, or on a bare flash chip.",
+        ),
+    ):
+        command = option(command)
+    return command

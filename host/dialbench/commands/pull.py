@@ -12,14 +12,15 @@ from dialbench import dialfile
 from dialbench.clock import SystemClock
 from dialbench.commands import screen
 from dialbench.errors import UserError
+from dialbench.link import Pulled, patience, ports
 from dialbench.link.client import Board
-from dialbench.store import Store
+from dialbench.store import Losses, Store
 
 SCHEMA = "dialbench.pull/1"
 
 
 @click.command("pull")
-@click.argument("port")
+@click.argument("port", required=False)
 @click.option(
     "--dial",
     "dial_path",
@@ -34,34 +35,55 @@ SCHEMA = "dialbench.pull/1"
     type=click.Path(path_type=Path),
     help="The store to bring the log into; made if it is not there.",
 )
+@click.option(
+    "--wait",
+    is_flag=True,
+    help="Wait for a board that is not there, is busy, or goes away and comes back.",
+)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.pull/1" object.')
-def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None:
+def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_json: bool) -> None:
     """Bring the log of the board on PORT into a store.
 
-    It can be interrupted and repeated: nothing is lost or doubled.
+    Without PORT, the one board that the system sees is taken. A pull can be interrupted and
+    repeated: nothing is lost or doubled.
     """
     dial = dialfile.load(dial_path)
-    with (
-        Board.open(port, SystemClock()) as board,
-        Store.open(store_path) as store,
-        screen.progress() as progress,
-    ):
-        hello = board.hello
-        if hello.dial_hash != dial.hash:
-            raise UserError(
-                f"{port}: the board was set up for another dial ({hello.dial_hash}) than "
-                f"{dial_path} describes ({dial.hash}): name the right dial.toml"
-            )
-        store.add_board(hello, dialfile.dump(dial))
-        pulled = board.pull(store, lambda done, total, _: progress("pulling", done / max(total, 1)))
-        losses = store.losses(hello.uid)
+    brought = []  # pages and bytes of each attempt
+    with screen.progress() as progress:
+
+        def work(board: Board) -> tuple[Board, Pulled, Losses]:
+            hello = board.hello
+            if hello.dial_hash != dial.hash:
+                raise UserError(
+                    f"{board.port}: the board was set up for another dial ({hello.dial_hash}) "
+                    f"than {dial_path} describes ({dial.hash}): name the right dial.toml"
+                )
+            brought.append((0, 0))
+
+            def tell(done: int, total: int, size: int) -> None:
+                brought[-1] = (done, size)
+                progress("pulling", done / max(total, 1))
+
+            # In this order: where no board answers, no store is made.
+            with Store.open(store_path) as store:
+                store.add_board(hello, dialfile.dump(dial))
+                return board, board.pull(store, tell), store.losses(hello.uid)
+
+        clock = SystemClock()
+        if wait:
+            board, pulled, losses = patience.with_board(port, clock, work, screen.note)
+        else:
+            with Board.open(port or ports.find(clock), clock) as found:
+                board, pulled, losses = work(found)
+    pages, size = (sum(counts) for counts in zip(*brought, strict=True))
+    uid = board.hello.uid
     facts = {
         "schema": SCHEMA,
-        "port": port,
-        "board": hello.uid,
+        "port": board.port,
+        "board": uid,
         "store": str(store_path),
-        "pages_pulled": pulled.pages,
-        "bytes_pulled": pulled.bytes,
+        "pages_pulled": pages,
+        "bytes_pulled": size,
         "records_lost": losses.overflow_records,
         "losses": asdict(losses),
         "pages_absent": pulled.absent,
@@ -71,10 +93,7 @@ def command(port: str, dial_path: Path, store_path: Path, as_json: bool) -> None
     if as_json:
         click.echo(json.dumps(facts))
         return
-    click.echo(
-        f"{pulled.pages} new pages ({pulled.bytes} bytes) from board {hello.uid} "
-        f"are in {store_path}."
-    )
+    click.echo(f"{pages} new pages ({size} bytes) from board {uid} are in {store_path}.")
     lost = [
         f"{name.replace('_', ' ')}: {number}" for name, number in asdict(losses).items() if number
     ]

@@ -15,7 +15,7 @@ from dialbench.commands import options, screen
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.virtual import clouds
-from dialbench.virtual.process import VirtualDial, VirtualError
+from dialbench.virtual.process import LogSettings, VirtualDial, VirtualError
 from dialbench.virtual.truth import Truth
 
 SCHEMA = "dialbench.virtual/1"
@@ -30,6 +30,7 @@ _SCAN_MS = 100
     help="A dial.toml.  [default: the demo dial, moved to where it is morning now]",
 )
 @options.truth
+@options.log
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),
@@ -42,6 +43,8 @@ def command(
     cloudy: bool,
     turned: float,
     seed: int,
+    storage: str,
+    lean: bool,
     keep: Path | None,
     as_json: bool,
 ) -> None:
@@ -53,7 +56,15 @@ def command(
         folder = keep or Path(scratch)
         dial = _dial(dial_path, folder / "dial.toml")
         _same_truth({"seed": seed, "turned_deg": turned}, folder / "truth.json")
-        _run(dial, folder, Truth.draw(dial, seed, turned), cloudy, seed, as_json)
+        _run(
+            dial,
+            folder,
+            Truth.draw(dial, seed, turned),
+            cloudy,
+            seed,
+            LogSettings(storage, lean),
+            as_json,
+        )
 
 
 def _dial(given: Path | None, kept: Path) -> Dial:
@@ -80,12 +91,20 @@ def _same_truth(asked: dict[str, float], kept: Path) -> None:
         )
 
 
-def _run(dial: Dial, folder: Path, truth: Truth, cloudy: bool, seed: int, as_json: bool) -> None:
+def _run(
+    dial: Dial,
+    folder: Path,
+    truth: Truth,
+    cloudy: bool,
+    seed: int,
+    log: LogSettings,
+    as_json: bool,
+) -> None:
     now_us = SystemClock().utc_us()
     toml = folder / "dial.toml"
     sky_light = clouds.Invented(seed) if cloudy else clouds.Clear()
     with VirtualDial(
-        truth, sky_light, folder / "board", now_us, seed=seed, scan_ms=_SCAN_MS
+        truth, sky_light, folder / "board", now_us, seed=seed, scan_ms=_SCAN_MS, log=log
     ) as board:
         facts = {
             "schema": SCHEMA,

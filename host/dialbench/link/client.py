@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from types import TracebackType
 from typing import Protocol, Self, TypeVar
 
 from dialbench.clock import Mark
 from dialbench.errors import inert
-from dialbench.link.errors import LinkError, Refused, Silence
-from dialbench.link.exchange import Answer, Exchange, Health, Instant
+from dialbench.link import prompt, window
+from dialbench.link.errors import (
+    AtPrompt,
+    Busy,
+    LinkError,
+    LinkLost,
+    NoAnswer,
+    Refused,
+    Silence,
+)
+from dialbench.link.exchange import Exchange, Health, Instant, Request
 from dialbench.link.facts import Fetched, Hello, Live, Status
 from dialbench.link.pull import Progress, Pulled, pull
 from dialbench.link.transport import Line, open_line
@@ -46,10 +56,16 @@ class Board:
         self, line: Line, name: str, clock: Clock, seconds: Callable[[], float] = time.monotonic
     ) -> None:
         self._line = line
+        self.port = name
+        self._over = False  # nobody is there any more to be told anything
         self._name = inert(name)
         self._clock = clock
         self._exchange = Exchange(line, self._name, lambda: Instant(seconds(), clock.utc_us()))
-        self.hello = self._greet()
+        try:
+            self.hello = self._greet()
+        except BaseException:
+            self.close()
+            raise
 
     @classmethod
     def open(cls, port: str, clock: Clock) -> Self:
@@ -59,14 +75,14 @@ class Board:
         answers, where what answers is no board, and where host and board have no
         protocol or page version in common.
         """
-        line = open_line(port)
-        try:
-            return cls(line, port, clock)
-        except BaseException:
-            line.close()
-            raise
+        return cls(open_line(port), port, clock)
 
     def close(self) -> None:
+        """End the session, so that another program may have the board at once."""
+        if self.health.good_frames and not self._over:
+            with suppress(LinkError):
+                self._exchange.tell(messages.BYE)
+        self._over = True
         self._line.close()
 
     def __enter__(self) -> Self:
@@ -86,13 +102,18 @@ class Board:
         return self._exchange.health
 
     def _greet(self) -> Hello:
-        versions = bytes((messages.PROTOCOL, messages.PROTOCOL))
+        ask = messages.pack_ask_hello(self._exchange.session, self._line.alone)
         mine = f"this Dialbench speaks {messages.PROTOCOL}"
         try:
-            hello = self._read(Hello.read, self._ask(messages.HELLO, versions).payload)
+            hello = self._read(Hello.read, self._ask(messages.HELLO, ask).answer)
         except Silence:
-            raise LinkError(self._why_no_greeting()) from None
+            raise self._no_greeting() from None
         except Refused as refused:
+            if refused.reason == messages.BUSY:
+                raise Busy(
+                    f"{refused}: end that program, or wait until it has been silent for"
+                    f" {messages.SESSION_MS // 1000} s"
+                ) from None
             raise LinkError(f"{refused}, and {mine}: update the older of the two") from None
         if not hello.protocol_min <= messages.PROTOCOL <= hello.protocol_max:
             raise LinkError(
@@ -106,29 +127,41 @@ class Board:
             )
         return hello
 
-    def _why_no_greeting(self) -> str:
+    def _no_greeting(self) -> LinkError:
+        if not self.health.good_frames:
+            # A prompt shows itself at an empty line; to anything else it means nothing.
+            with suppress(LinkLost):
+                self._line.send(prompt.EMPTY_LINE)
+                until_s = self._exchange.seconds() + prompt.PATIENCE_S
+                while not prompt.seen(self._exchange.stray) and self._exchange.seconds() < until_s:
+                    self._exchange.take()
+        if prompt.seen(self._exchange.stray):
+            return AtPrompt(
+                f"the board at {self._name} is at its prompt instead of running the firmware:"
+                f" dialbench start {self._name}"
+            )
         if not self.health.bytes_in:
-            return (
+            return NoAnswer(
                 f"{self._name} answers nothing: is this the dial's port, and is its firmware"
                 " running?"
             )
         if not self.health.good_frames:
-            return (
+            return NoAnswer(
                 f"{self._name} talks, but not as a dial: is it another device, or a board at its"
                 " prompt instead of running the firmware?"
             )
-        return (
+        return NoAnswer(
             f"{self._name} sends frames as a dial does, but does not answer: is another program"
             " talking to it, or is the port wired to itself?"
         )
 
     def status(self) -> Status:
         """The board's counters now."""
-        return self._read(Status.read, self._ask(messages.STATUS).payload)
+        return self._read(Status.read, self._ask(messages.STATUS).answer)
 
     def seal(self) -> int:
         """Have the board store what it has logged; return one past its newest page."""
-        return int(self._read(messages.unpack_number, self._ask(messages.SEAL).payload))
+        return int(self._read(messages.unpack_number, self._ask(messages.SEAL).answer))
 
     def mark(self) -> Mark:
         """Make a clock mark, and have the board log it.
@@ -140,14 +173,13 @@ class Board:
         """
         looks = []
         for _ in range(_MARK_LOOKS):
-            answer = self._ask(messages.STATUS)
-            status = self._read(Status.read, answer.payload)
-            trip_us = answer.received.utc_us - answer.sent.utc_us
+            told = self._ask(messages.STATUS)
+            status = self._read(Status.read, told.answer)
+            received = told.received or told.sent
+            trip_us = received.utc_us - told.sent.utc_us
             # A clock that moves in steps may have stood still meanwhile.
-            waited_us = 1e6 * (answer.received.s - answer.sent.s) * self._clock.speed
-            looks.append(
-                (max(trip_us, round(waited_us)), status, answer.sent.utc_us + trip_us // 2)
-            )
+            waited_us = 1e6 * (received.s - told.sent.s) * self._clock.speed
+            looks.append((max(trip_us, round(waited_us)), status, told.sent.utc_us + trip_us // 2))
         trip_us, status, utc_us = min(looks, key=lambda look: look[0])
         sigma_us = min((trip_us + 1) // 2 + _COUNT_US, _SIGMA_MAX_US)
         self._ask(
@@ -155,27 +187,12 @@ class Board:
         )
         return Mark(status.boot, status.device_ms, utc_us, sigma_us, "link")
 
-    def fetch(self, first: int, count: int) -> Fetched:
-        """Ask once for pages first to first + count - 1, at most 32 of them."""
-        answer = self._ask(messages.FETCH, messages.pack_fetch(first, count))
-        pages: dict[int, bytes] = {}
-        damaged: set[int] = set()
-        for payload in answer.pages:
-            number = self._read(messages.unpack_number, payload)
-            raw = payload[4:]
-            try:
-                sound = records.check(raw)[0] == number
-            except ValueError:
-                sound = False
-            if sound:
-                pages[number] = raw
-            else:
-                damaged.add(number)
-        self.health.bad_pages += len(damaged)
-        if answer.payload is None:
-            return Fetched(pages, False, first)
-        next, sent = self._read(messages.unpack_fetch, answer.payload)
-        return Fetched(pages, len(pages) + len(damaged) == sent, next)
+    def fetch(self, batches: Iterable[range]) -> Iterator[Fetched]:
+        """Ask for batches of page numbers, several under way at once; see link.window."""
+        try:
+            yield from window.fetch(self._exchange, batches)
+        except ValueError as wrong:
+            raise self._unreadable(wrong) from wrong
 
     def pull(self, store: Store, progress: Progress | None = None) -> Pulled:
         """Bring the store up to date with the board's log; see link.pull."""
@@ -195,16 +212,20 @@ class Board:
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""
         self._ask(messages.RELEASE)
+        self._over = True
         self.close()
 
-    def _ask(self, kind: int, payload: bytes = b"") -> Answer:
+    def _ask(self, kind: int, payload: bytes = b"") -> Request:
         return self._exchange.ask(kind, payload)
 
     def _read(self, read: Callable[[bytes], _Told], payload: bytes | None) -> _Told:
         try:
             return read(payload or b"")
         except ValueError as wrong:
-            raise LinkError(
-                f"the board at {self._name} answers what this Dialbench cannot read ({wrong}):"
-                " update the older of the two"
-            ) from wrong
+            raise self._unreadable(wrong) from wrong
+
+    def _unreadable(self, wrong: ValueError) -> LinkError:
+        return LinkError(
+            f"the board at {self._name} answers what this Dialbench cannot read ({wrong}):"
+            " update the older of the two"
+        )

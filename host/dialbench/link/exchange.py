@@ -5,10 +5,10 @@ from __future__ import annotations
 import secrets
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from dialbench.link.errors import Refused, Silence
+from dialbench.link.errors import Refused, SessionOver, Silence
 from dialbench.link.facts import Live, text_of
 from dialbench.link.transport import Line
 from dialcore import framing, messages
@@ -16,7 +16,10 @@ from dialcore import framing, messages
 ANSWER_S = 1.0  # how long a request may stay without an answer, or without its next page
 RETRIES = 3
 LIVE_KEPT = 64
-PAGES_KEPT = 64  # of one FETCH: twice what it may ask for, as a line may double frames
+PAGES_KEPT = 2 * messages.FETCH_PAGES  # of one FETCH: more than it brings, as lines double frames
+_STRAY_KEPT = 64  # bytes of what was no frame
+_INTERRUPT = 3  # the byte that stops a program on a board that is still starting
+_SESSION_BYTES = range(_INTERRUPT + 1, 256)
 
 _NAMES = {
     messages.HELLO: "HELLO",
@@ -55,21 +58,30 @@ class Instant(NamedTuple):
     utc_us: int
 
 
-@dataclass(frozen=True)
-class Answer:
-    """What one sending of a request brought; payload is None where pages came and then no
-    answer."""
+@dataclass
+class Request:
+    """One sending of a request, and what it has brought so far.
 
-    payload: bytes | None
-    pages: tuple[bytes, ...]
+    answer: the payload, None while there is none. received: when it came. refusal: the payload
+    of a REFUSED. heard_s: when the request was sent or last brought a page.
+    """
+
+    kind: int
     sent: Instant
-    received: Instant
+    heard_s: float
+    answer: bytes | None = None
+    received: Instant | None = None
+    refusal: bytes | None = None
+    pages: list[bytes] = field(default_factory=list)
+
+    @property
+    def over(self) -> bool:
+        return self.answer is not None or self.refusal is not None
 
 
 class Exchange:
-    """One request at a time over a line; LIVE frames may come in between.
-
-    now tells the time of sending and receiving. Not for several threads at once.
+    """Requests over a line, each told from the others by its number; LIVE frames may come in
+    between. now tells the time of sending and receiving. Not for several threads at once.
     """
 
     def __init__(self, line: Line, name: str, now: Callable[[], Instant]) -> None:
@@ -79,76 +91,130 @@ class Exchange:
         self._decoder = framing.Decoder()
         # Not always 0, lest an answer left over from an earlier host be taken for ours.
         self._sequence = secrets.randbelow(256)
+        self._waiting: dict[int, Request] = {}
         self._live: deque[Live] = deque()
+        self.session = int.from_bytes(secrets.choice(_SESSION_BYTES) for _ in range(2))
+        self.stray = b""  # the last that came before the first good frame
         self.health = Health()
 
-    def ask(self, kind: int, payload: bytes = b"") -> Answer:
-        """Send a request until it is answered.
+    def seconds(self) -> float:
+        """The clock that never steps."""
+        return self._now().s
 
-        Raises Refused; Silence after RETRIES repetitions; LinkLost.
+    def ask(self, kind: int, payload: bytes = b"") -> Request:
+        """Send a request until it is answered; the request as answered.
+
+        Raises Refused; SessionOver; Silence after RETRIES repetitions; LinkLost.
         """
         for _ in range(1 + RETRIES):
-            answer = self._once(kind, payload)
-            if answer is not None:
-                return answer
+            request = self.post(kind, payload)
+            while not request.over and self.seconds() < request.heard_s + ANSWER_S:
+                self.take()
+            self.forget(request)
+            if request.over:
+                self.check(request)
+                return request
             self.health.unanswered += 1
-        raise Silence(
+        raise self.silence(kind)
+
+    def post(self, kind: int, payload: bytes = b"") -> Request:
+        """Send a request once and wait for nothing; take() brings in what it brings."""
+        frame = self._frame(kind, payload)
+        sent = self._now()
+        request = self._waiting[self._sequence] = Request(kind, sent, sent.s)
+        self._line.send(frame)
+        return request
+
+    def _frame(self, kind: int, payload: bytes) -> bytes:
+        """The request's frame, under the next number."""
+        while True:
+            self._sequence = (self._sequence + 1) & 255
+            body = messages.body(kind, self._sequence, payload, self.session)
+            frame = framing.encode(body)
+            if kind != messages.HELLO or _INTERRUPT not in frame:
+                return frame
+
+    def forget(self, request: Request) -> None:
+        """What still comes for the request comes too late."""
+        self._waiting = {n: other for n, other in self._waiting.items() if other is not request}
+
+    def tell(self, kind: int) -> None:
+        """Send what gets no answer."""
+        self._line.send(framing.encode(messages.body(kind, 0, b"", self.session)))
+
+    def check(self, request: Request) -> None:
+        """Raises Refused or SessionOver where the board refused the request."""
+        if request.refusal is None:
+            return
+        reason = request.refusal[0] if request.refusal else 0
+        if reason == messages.NO_SESSION:
+            raise SessionOver(
+                f"the board at {self._name} has started anew, or serves another program now:"
+                " open it again"
+            )
+        what = _NAMES[request.kind]
+        raise Refused(
+            f"the board at {self._name} refuses {what}: {text_of(request.refusal[1:])}", reason
+        )
+
+    def silence(self, kind: int) -> Silence:
+        """The error for a request that stayed without an answer."""
+        return Silence(
             f"the board at {self._name} no longer answers ({_NAMES[kind]} was sent"
             f" {1 + RETRIES} times): check its cable and its power"
         )
 
-    def _once(self, kind: int, payload: bytes) -> Answer | None:
-        self._sequence = sequence = (self._sequence + 1) & 255
-        found: bytes | None = None
-        pages: list[bytes] = []
-        sent = self._now()
-        self._line.send(framing.encode(messages.body(kind, sequence, payload)))
-        until_s = sent.s + ANSWER_S
-        while found is None and self._now().s < until_s:
-            for got, echoed, told in self._received():
-                if echoed != sequence or found is not None:
-                    self.health.unasked += 1
-                elif got == messages.REFUSED:
-                    raise Refused(
-                        f"the board at {self._name} refuses {_NAMES[kind]}: {text_of(told[1:])}"
-                    )
-                elif got == kind | messages.ANSWER:
-                    found = told
-                elif got == messages.PAGE and kind == messages.FETCH and len(pages) < PAGES_KEPT:
-                    pages.append(told)
-                    until_s = self._now().s + ANSWER_S
-                else:
-                    self.health.unasked += 1
-        if found is None and not pages:
-            return None
-        return Answer(found, tuple(pages), sent, self._now())
-
     def live(self, timeout_s: float) -> Live | None:
         """The oldest look still kept, or the next to come; None after timeout_s without."""
-        until_s = self._now().s + timeout_s
+        until_s = self.seconds() + timeout_s
         while not self._live:
-            self.health.unasked += len(self._received())
-            if self._now().s >= until_s:
+            self.take()
+            if self.seconds() >= until_s:
                 break
         return self._live.popleft() if self._live else None
 
-    def _received(self) -> list[tuple[int, int, bytes]]:
-        """(type, sequence, payload) of the good frames that came, less the LIVE ones."""
+    def take(self) -> None:
+        """Receive once, and give each frame to whom it belongs."""
         data = self._line.receive()
-        out = []
         for body in self._decoder.received(data):
             if len(body) < 2:
                 self.health.bad_frames += 1
                 continue
             self.health.good_frames += 1
-            if body[0] == messages.LIVE:
-                self._keep(body[2:])
-            else:
-                out.append((body[0], body[1], body[2:]))
+            self._route(*messages.split(body))
+        if not self.health.good_frames:
+            self.stray = (self.stray + data)[-_STRAY_KEPT:]
         self.health.bytes_in += len(data)
         self.health.bad_frames += self._decoder.bad
         self._decoder.bad = 0
-        return out
+
+    def _route(self, kind: int, sequence: int, session: int | None, payload: bytes) -> None:
+        if session not in (None, self.session):
+            self.health.unasked += 1  # for another program on the same line
+        elif kind == messages.LIVE:
+            self._keep(payload)
+        else:
+            request = self._waiting.get(sequence)
+            if request is None or request.over or not self._given(request, kind, payload):
+                self.health.unasked += 1
+
+    def _given(self, request: Request, kind: int, payload: bytes) -> bool:
+        """Give what came to its request; False if it does not belong there."""
+        now = self._now()
+        if kind == request.kind | messages.ANSWER:
+            request.answer, request.received = payload, now
+        elif kind == messages.REFUSED and not _for_another(request, payload):
+            request.refusal = payload
+        elif (
+            kind == messages.PAGE
+            and request.kind == messages.FETCH
+            and len(request.pages) < PAGES_KEPT
+        ):
+            request.pages.append(payload)
+        else:
+            return False
+        request.heard_s = now.s
+        return True
 
     def _keep(self, payload: bytes) -> None:
         try:
@@ -160,3 +226,8 @@ class Exchange:
             self._live.popleft()
             self.health.live_dropped += 1
         self._live.append(look)
+
+
+def _for_another(request: Request, refusal: bytes) -> bool:
+    """Whether a refusal, which names no session, is the one of another program's HELLO."""
+    return request.kind != messages.HELLO and refusal[:1] == bytes((messages.BUSY,))

@@ -1,7 +1,7 @@
 """What a board says of itself, as plain values; its texts are made inert on the way in.
 
 `read` functions take the payload of an answer and raise ValueError, for a payload that
-is too short or tells a time that cannot be.
+is too short or tells a time, or a number of pages, that cannot be.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dialbench.errors import inert
 from dialcore import messages
 
 _LIMIT_MS = 1 << 53  # no board runs so long, and floats and files still hold it exactly
+_LIMIT_PAGES = 1 << 20  # no board holds so many; what is not there is remembered page by page
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,8 @@ class Status:
     def read(cls, payload: bytes) -> Self:
         fields = messages.unpack_status(payload)
         _check_ms(fields[1])
+        if not 0 <= fields[3] - fields[2] <= _LIMIT_PAGES:
+            raise ValueError(f"pages {fields[2]} to {fields[3]} held")
         return cls(*(*fields[:11], bool(fields[11]), *fields[12:]))
 
 
@@ -96,16 +99,25 @@ class Live:
 
 @dataclass(frozen=True)
 class Fetched:
-    """What one FETCH brought: whole pages with a good CRC, by number.
+    """What was asked for in one batch, and what it brought: whole pages with a good CRC, by
+    number.
 
     complete: nothing of what the board sent was lost on the way, so a page that was asked
     for and is not here the board does not have, or has damaged. next: one past the last
     page the board looked for, where it is complete.
     """
 
+    asked: range
     pages: dict[int, bytes]
     complete: bool
     next: int
+
+    @property
+    def absent(self) -> set[int]:
+        """The pages that the board does not have."""
+        if not self.complete:
+            return set()
+        return set(range(self.asked.start, min(self.asked.stop, self.next))) - set(self.pages)
 
 
 def text_of(raw: bytes) -> str:

@@ -14,11 +14,11 @@ from dialbench.clock import Mark
 from dialbench.link.errors import LinkError, Refused
 from dialbench.link.facts import Fetched
 from dialbench.store import Store
+from dialcore.messages import FETCH_PAGES
 
 if TYPE_CHECKING:
     from dialbench.link.client import Board
 
-FETCH_PAGES = 32
 _TRIES = 4  # without one new page, before the rest is left for another time
 
 Progress = Callable[[int, int, int], None]  # pages done, pages in all, bytes
@@ -83,10 +83,11 @@ class _Pull:
         self._board = board
         self._store = store
         self._log = log
-        self._progress = progress or (lambda done, total, size: None)
         self.pages = 0
         self.bytes = 0
         self.absent: set[int] = set()
+        self._progress = progress or (lambda done, total, size: None)
+        self._total = self.lacking()
 
     def compare_ends(self) -> None:
         """Make sure that store and board mean the same pages by the same numbers.
@@ -108,17 +109,13 @@ class _Pull:
 
     def fetch_missing(self) -> None:
         """Ask for what the store lacks, and again for what did not come through."""
-        total = self.pages + self.lacking()
-        self._progress(self.pages, total, self.bytes)
+        self._total = self.pages + self.lacking()
+        self._tell()
         idle = 0
         while self.lacking() and idle < _TRIES:
             before = self.pages
-            for window in _windows(self._gaps(), self.absent):
-                fetched = self._fetch(window.start, len(window))
-                if fetched.complete:
-                    looked = range(window.start, min(window.stop, fetched.next))
-                    self.absent.update(n for n in looked if n not in fetched.pages)
-                self._progress(self.pages, total, self.bytes)
+            for fetched in self._fetch(_batches(self._gaps(), self.absent)):
+                self.absent.update(fetched.absent)
             idle = 0 if self.pages > before else idle + 1
 
     def lacking(self) -> int:
@@ -128,29 +125,33 @@ class _Pull:
     def _gaps(self) -> list[range]:
         return self._store.missing(self._board.hello.uid, self._log.start, self._log.stop)
 
-    def _fetch(self, first: int, count: int) -> Fetched:
-        """Fetch and store a batch; what comes is kept, whatever happens next."""
-        fetched = self._board.fetch(first, count)
-        with self._store.writing():
-            for raw in fetched.pages.values():
-                if self._store.add_page(self._board.hello.uid, raw):
-                    self.pages += 1
-                    self.bytes += len(raw)
-        return fetched
+    def _fetch(self, batches: Iterable[range]) -> Iterator[Fetched]:
+        """Fetch and store batch by batch; what comes is kept, whatever happens next."""
+        for fetched in self._board.fetch(batches):
+            with self._store.writing():
+                for raw in fetched.pages.values():
+                    if self._store.add_page(self._board.hello.uid, raw):
+                        self.pages += 1
+                        self.bytes += len(raw)
+            self._tell()
+            yield fetched
+
+    def _tell(self) -> None:
+        self._progress(self.pages, max(self._total, self.pages), self.bytes)
 
     def _fetch_surely(self, first: int, count: int) -> bool:
         """Fetch until nothing sent is missing; whether the board had any of the pages."""
         for _ in range(_TRIES):
-            fetched = self._fetch(first, count)
-            if fetched.complete:
-                return bool(fetched.pages)
+            for fetched in self._fetch([range(first, first + count)]):
+                if fetched.complete:
+                    return bool(fetched.pages)
         raise LinkError(
             f"the line loses too much: page {first} did not come through in {_TRIES} tries; what"
             " came is kept, so pull again when the line is better"
         )
 
 
-def _windows(gaps: Iterable[range], absent: set[int]) -> Iterator[range]:
+def _batches(gaps: Iterable[range], absent: set[int]) -> Iterator[range]:
     """Runs of at most FETCH_PAGES numbers of the gaps, without the absent ones."""
     for gap in gaps:
         first = gap.start

@@ -11,7 +11,7 @@ import serial
 from serial.tools import list_ports
 
 from dialbench.errors import inert
-from dialbench.link.errors import LinkError, LinkLost
+from dialbench.link.errors import LinkError, LinkLost, NotOpen
 
 POLL_S = 0.05  # the longest a receive() waits for the first byte
 _BAUD = 115200
@@ -21,7 +21,13 @@ _CHUNK = 4096
 
 
 class Line(Protocol):
-    """An open line. All methods but close() raise LinkLost when the far end is gone."""
+    """An open line. All methods but close() raise LinkLost when the far end is gone.
+
+    alone: no other program can have it, so that whoever talked to the board before is gone.
+    """
+
+    @property
+    def alone(self) -> bool: ...
 
     def send(self, data: bytes) -> None: ...
 
@@ -44,6 +50,8 @@ def open_line(port: str) -> Line:
 
 
 class _SerialLine:
+    alone = True  # by the lock that it is opened with
+
     def __init__(self, port: str) -> None:
         self._name = inert(port)
         try:
@@ -52,7 +60,7 @@ class _SerialLine:
                 port, _BAUD, timeout=POLL_S, write_timeout=_SEND_S, exclusive=True
             )
         except (OSError, ValueError) as wrong:  # SerialException is an OSError
-            raise LinkError(_why_not_open(self._name, wrong)) from wrong
+            raise NotOpen(_why_not_open(self._name, wrong)) from wrong
 
     def send(self, data: bytes) -> None:
         try:
@@ -78,6 +86,8 @@ class _SerialLine:
 class _SocketLine:
     """A serial line that something carries over TCP; pyserial would read it byte by byte."""
 
+    alone = False  # what serves it may serve others as well
+
     def __init__(self, port: str) -> None:
         self._name = inert(port)
         try:
@@ -93,7 +103,7 @@ class _SocketLine:
             self._socket = socket.create_connection((place.hostname, place.port), _CONNECT_S)
         except OSError as wrong:
             reason = inert(wrong.strerror or str(wrong))
-            raise LinkError(
+            raise NotOpen(
                 f"nothing can be reached at {self._name} ({reason}): is what serves it running?"
             ) from wrong
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

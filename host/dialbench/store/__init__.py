@@ -2,8 +2,25 @@
 
 from __future__ import annotations
 
-from dialbench.store.database import StoreError
-from dialbench.store.facts import Event, LoggedCrossings, Losses, StoredBoard
+from dialbench.store.database import Damaged, StoreError
+from dialbench.store.facts import (
+    Event,
+    ForeignLog,
+    LoggedCrossings,
+    Losses,
+    StoredBoard,
+    StoredForeign,
+)
 from dialbench.store.store import Store
 
-__all__ = ["Event", "LoggedCrossings", "Losses", "Store", "StoreError", "StoredBoard"]
+__all__ = [
+    "Damaged",
+    "Event",
+    "ForeignLog",
+    "LoggedCrossings",
+    "Losses",
+    "Store",
+    "StoreError",
+    "StoredBoard",
+    "StoredForeign",
+]

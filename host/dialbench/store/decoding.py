@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dialcore import records
 
-VERSION = 1
+VERSION = 2
 LIMIT = 1 << 53  # times beyond it, in whatever unit, are nonsense; floats would round them
 
 CrossingRow = tuple[int, int, int, int, int]  # place, device_ms, channel, threshold, rise
@@ -28,20 +28,22 @@ class Decoded:
 
 
 def decode(raw: bytes) -> Decoded:
-    """The rows of one page whose CRC holds; whatever its records hold, it does not raise."""
-    crossings: list[CrossingRow] = []
-    events: list[EventRow] = []
-    last_ms: int | None = None
+    """The rows of one page; whatever it holds, it does not raise."""
     try:
-        for place, record in enumerate(records.records(raw)):
-            tag, device_ms = record[:2]
+        found = list(records.records(raw))
+        times = [record[1] for record in found]
+        for device_ms in (min(times, default=0), max(times, default=0)):
             if abs(device_ms) > LIMIT:
                 raise ValueError(f"record of {device_ms} ms after boot")
-            last_ms = device_ms if last_ms is None else max(last_ms, device_ms)
-            if tag == records.CROSSING:
-                crossings.append((place, device_ms, *record[2:]))
-            else:
-                events.append((place, device_ms, tag, record[2]))
+        for record in found:
+            if record[0] == records.CROSSING and record[3] > 2:
+                raise ValueError(f"crossing of a threshold {record[3]}, which there is not")
     except ValueError as wrong:
         return Decoded([], [], None, str(wrong))
-    return Decoded(crossings, events, last_ms, "")
+    crossing = records.CROSSING
+    return Decoded(
+        [(place, *record[1:]) for place, record in enumerate(found) if record[0] == crossing],
+        [(place, r[1], r[0], r[2]) for place, r in enumerate(found) if r[0] != crossing],
+        max(times, default=None),
+        "",
+    )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -98,3 +101,44 @@ class Losses:
     torn_pages: int
     blind_ms: int
     unreadable_pages: int = 0
+
+
+@dataclass(frozen=True)
+class ForeignLog:
+    """A log of another make: crossings in UTC, and the time in which it saw direct sun.
+
+    name is the file it came from. utc_us, channel, threshold, rise: arrays of equal length
+    sorted by all four, threshold 0, 1, 2 for lit fractions 0.25, 0.50, 0.75. sigma_us: the
+    standard uncertainty of each time in microseconds, None where the log does not say.
+    observed: spans (start_us, end_us), in order, apart from each other.
+    """
+
+    name: str
+    utc_us: NDArray[np.int64]
+    channel: NDArray[np.int64]
+    threshold: NDArray[np.int64]
+    rise: NDArray[np.bool_]
+    sigma_us: tuple[int | None, ...]
+    observed: tuple[tuple[int, int], ...]
+
+    def rows(self) -> Iterator[tuple[int, int, int, int, int | None]]:
+        """(utc_us, channel, threshold, rise, sigma_us) of each crossing, in order."""
+        columns = (self.utc_us, self.channel, self.threshold, self.rise.astype(np.int64))
+        return zip(*(column.tolist() for column in columns), self.sigma_us, strict=True)
+
+    def hash(self, dial_hash: str) -> str:
+        """16 hex digits that name what the log says of a dial, whatever its file looks like."""
+        facts = [dial_hash, list(self.rows()), self.observed]
+        return hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class StoredForeign:
+    """A foreign log as the store lists it; dial_toml is the file of its dial."""
+
+    hash: str
+    name: str
+    dial_hash: str
+    channels: int
+    dial_toml: str | None
+    crossings: int

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from types import TracebackType
@@ -17,9 +18,9 @@ from typing import Self
 
 import numpy as np
 
-from dialbench.clock import Mark
-from dialbench.store.database import Database, StoreError
-from dialbench.store.decoding import LIMIT, VERSION, decode
+from dialbench.clock import ClockModel, Mark, Reading
+from dialbench.store.database import Damaged, Database, StoreError, damaged
+from dialbench.store.decoding import LIMIT, VERSION, Decoded, decode
 from dialbench.store.facts import (
     BoardFacts,
     Event,
@@ -28,9 +29,32 @@ from dialbench.store.facts import (
     StatusFacts,
     StoredBoard,
 )
+from dialbench.store.foreign import ForeignLogs
 from dialbench.store.numbering import gaps, present_since
 from dialbench.store.observed import PageEvents, observed
 from dialcore import records
+
+# The bytes that count: as they came, or as they came again after those were spoilt.
+_RAW = "coalesce(spare.raw, page.raw) FROM page LEFT JOIN spare USING (page)"
+
+
+@dataclass(frozen=True)
+class RawPage:
+    """A page as stored: its row, its board's row, the boot and number it is filed under."""
+
+    page: int
+    board: int
+    boot: int
+    number: int
+    raw: bytes
+
+
+def holds(raw: bytes, boot: int, number: int) -> bool:
+    """Whether bytes are one whole page with a good CRC, of this boot and number."""
+    try:
+        return bool(records.check(raw)[:2] == (number, boot))
+    except ValueError:
+        return False
 
 
 class Store:
@@ -43,9 +67,9 @@ class Store:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._rows = database.rows
-        [(old,)] = self._rows("SELECT count(*) FROM decoding WHERE version < ?", VERSION)
-        if old:
-            self.redecode()
+        self._read = database.read
+        self._one = database.one
+        self.foreign = ForeignLogs(database)
 
     @classmethod
     def open(cls, path: Path | str) -> Self:
@@ -54,7 +78,19 @@ class Store:
         Raises StoreError for a file that is something else, a folder, a store of a later
         version, or what cannot be opened.
         """
-        return cls(Database(Path(path)))
+        store = cls(Database.open(Path(path)))
+        try:
+            if store.outdated():
+                store.redecode()
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    @classmethod
+    def look(cls, path: Path | str) -> Self:
+        """The store at path as it stands, to be read only. Raises as open()."""
+        return cls(Database.look(Path(path)))
 
     def close(self) -> None:
         self._database.close()
@@ -73,6 +109,10 @@ class Store:
     def writing(self) -> AbstractContextManager[None]:
         """A transaction around several calls: all they write is kept, or nothing."""
         return self._database.writing()
+
+    def reading(self) -> AbstractContextManager[None]:
+        """Several calls within see the store as it is at one moment, whoever writes."""
+        return self._database.reading()
 
     # -- boards
 
@@ -104,10 +144,11 @@ class Store:
         """Every board of the store, in the order they were first met."""
         return [
             StoredBoard(*row)
-            for row in self._rows(
+            for row in self._read(
+                "ttittiTi",
                 "SELECT uid, dial_hash, channels, firmware, runtime, heap_bytes, toml,"
                 " (SELECT count(*) FROM page WHERE page.board = board.board)"
-                " FROM board LEFT JOIN dial USING (dial_hash) ORDER BY board.board"
+                " FROM board LEFT JOIN dial USING (dial_hash) ORDER BY board.board",
             )
         ]
 
@@ -132,6 +173,7 @@ class Store:
     def add_page(self, uid: str, raw: bytes) -> bool:
         """Keep one page; False if the store has it already.
 
+        Where the bytes in the store have lost their CRC since, it is kept beside them.
         Raises StoreError where raw is not one whole page with a good CRC, or where the
         store holds another page of the same board, number and boot.
         """
@@ -152,12 +194,23 @@ class Store:
             if added:
                 self._decode(added[0][0], raw)
                 return True
-            [(held,)] = self._rows(
-                "SELECT raw FROM page WHERE board = ? AND boot = ? AND number = ?",
+            page, held = self._one(
+                "ib",
+                f"SELECT page, {_RAW} WHERE board = ? AND boot = ? AND number = ?",
                 board,
                 boot,
                 number,
             )
+            if held != raw and not holds(held, boot, number):
+                self._rows(
+                    "INSERT INTO spare (page, raw) VALUES (?, ?)"
+                    " ON CONFLICT (page) DO UPDATE SET raw = excluded.raw",
+                    page,
+                    raw,
+                )
+                self._undecode(page)
+                self._decode(page, raw)
+                return True
         if held != raw:
             raise StoreError(
                 f"board {uid} sends a page {number} of boot {boot} that differs from the one in"
@@ -172,28 +225,79 @@ class Store:
 
     def _numbers(self, board: int) -> list[int]:
         """Numbers of the pages held of a board's present log, in order."""
-        boots = self._rows(
+        boots = self._read(
+            "iii",
             "SELECT boot, min(number), max(number) FROM page WHERE board = ?"
             " GROUP BY boot ORDER BY boot DESC",
             board,
         )
-        rows = self._rows(
-            "SELECT number FROM page WHERE board = ? AND boot >= ? ORDER BY number",
+        rows = self._read(
+            "i",
+            "SELECT number FROM page LEFT JOIN spare USING (page) WHERE board = ? AND boot >= ?"
+            " AND (spare.page IS NULL OR spare.raw IS NOT NULL) ORDER BY number",
             board,
             present_since(boots),
         )
         return [number for (number,) in rows]
 
+    def raw_pages(self) -> Iterator[RawPage]:
+        """Every page, one at a time, in the order they came."""
+        for (page,) in self._read("i", "SELECT page FROM page ORDER BY page"):
+            row = self._one(
+                "iiiib", f"SELECT page, board, boot, number, {_RAW} WHERE page = ?", page
+            )
+            yield RawPage(*row)
+
+    def outdated(self) -> int:
+        """How many pages were read by an older decoder than this."""
+        (old,) = self._one("i", "SELECT count(*) FROM decoding WHERE version < ?", VERSION)
+        return int(old)
+
     def redecode(self) -> int:
         """Make the decoded tables anew from the raw pages; return how many pages."""
+        count = 0
         with self.writing():
             for table in ("crossing", "event", "decoding"):
                 self._rows(f"DELETE FROM {table}")
-            pages = [page for (page,) in self._rows("SELECT page FROM page ORDER BY page")]
-            for page in pages:
-                [(raw,)] = self._rows("SELECT raw FROM page WHERE page = ?", page)
-                self._decode(page, raw)
-        return len(pages)
+            for page in self.raw_pages():
+                self._decode(page.page, page.raw)
+                count += 1
+        return count
+
+    def ask_again(self, page: int) -> None:
+        """Note that a page's bytes do not hold any more: it counts as missing, and the next
+        pull brings it again."""
+        self._rows("INSERT INTO spare (page) VALUES (?) ON CONFLICT (page) DO NOTHING", page)
+
+    def decoded(self, page: int) -> Decoded | None:
+        """What the tables say of one page; None where it was never read."""
+        told = self._read("It", "SELECT last_ms, problem FROM decoding WHERE page = ?", page)
+        crossings = self._read(
+            "iiiii",
+            "SELECT place, device_ms, channel, threshold, rise FROM crossing WHERE page = ?"
+            " ORDER BY place",
+            page,
+        )
+        events = self._read(
+            "iiib",
+            "SELECT place, device_ms, tag, payload FROM event WHERE page = ? ORDER BY place",
+            page,
+        )
+        return Decoded(crossings, events, *told[0]) if told else None
+
+    def strays(self) -> int:
+        """How many decoded rows belong to no page."""
+        count = 0
+        for table in ("crossing", "event", "decoding"):
+            (found,) = self._one(
+                "i", f"SELECT count(*) FROM {table} WHERE page NOT IN (SELECT page FROM page)"
+            )
+            count += found
+        return count
+
+    def _undecode(self, page: int) -> None:
+        for table in ("crossing", "event", "decoding"):
+            self._rows(f"DELETE FROM {table} WHERE page = ?", page)
 
     def _decode(self, page: int, raw: bytes) -> None:
         found = decode(raw)
@@ -204,13 +308,12 @@ class Store:
             found.last_ms,
             found.problem,
         )
-        self._database.many(
-            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)",
             [(page, *row) for row in found.crossings],
         )
-        self._database.many(
-            "INSERT INTO event (page, place, device_ms, tag, payload) VALUES (?, ?, ?, ?, ?)",
+        self._database.insert(
+            "INSERT INTO event (page, place, device_ms, tag, payload)",
             [(page, *row) for row in found.events],
         )
 
@@ -218,20 +321,28 @@ class Store:
 
     def crossings(self, uid: str) -> LoggedCrossings:
         """Every crossing a board logged."""
-        rows = self._rows(
+        rows = self._read(
+            "iiiii",
             "SELECT boot, device_ms, channel, threshold, rise FROM page JOIN crossing USING (page)"
             " WHERE board = ? ORDER BY boot, device_ms, number, place",
             self._board(uid),
         )
         table = np.array(rows, dtype=np.int64).reshape(-1, 5)
         boot, device_ms, channel, threshold, rise = (column.copy() for column in table.T)
+        if (
+            np.any(channel < 0)
+            or np.any(channel > 127)
+            or np.any((threshold < 0) | (threshold > 2))
+        ):
+            raise Damaged(damaged(self._database.name))
         return LoggedCrossings(boot, device_ms, channel, threshold, rise.astype(np.bool_))
 
     def events(self, uid: str, tag: int | None = None) -> list[Event]:
         """Every record that is no crossing, or those with one tag, in the order written."""
         return [
             Event(*row)
-            for row in self._rows(
+            for row in self._read(
+                "iiib",
                 "SELECT boot, device_ms, tag, payload FROM page JOIN event USING (page)"
                 " WHERE board = ? AND tag = coalesce(?, tag) ORDER BY boot, number, place",
                 self._board(uid),
@@ -249,7 +360,8 @@ class Store:
         ]
 
     def _page_events(self, board: int) -> Iterator[tuple[int, PageEvents]]:
-        rows = self._rows(
+        rows = self._read(
+            "iiIIIIB",
             "SELECT boot, number, last_ms, place, device_ms, tag, payload"
             " FROM page JOIN decoding USING (page) LEFT JOIN event USING (page)"
             " WHERE board = ? ORDER BY boot, number, place",
@@ -274,14 +386,16 @@ class Store:
         )
 
     def marks(self, uid: str) -> list[Mark]:
-        """Every mark, from link and log, in order of boot and device time.
+        """Every mark, from link, log and satellites, in order of boot and device time.
 
         A mark made over the link that the board also wrote into its log counts once, as
         one of the link.
         """
         found: dict[tuple[int, int, int], Mark] = {}
-        for boot, device_ms, utc_us, sigma_us in self._rows(
-            "SELECT boot, device_ms, utc_us, sigma_us FROM mark WHERE board = ?", self._board(uid)
+        for boot, device_ms, utc_us, sigma_us in self._read(
+            "iiii",
+            "SELECT boot, device_ms, utc_us, sigma_us FROM mark WHERE board = ?",
+            self._board(uid),
         ):
             found[boot, device_ms, utc_us] = Mark(boot, device_ms, utc_us, sigma_us, "link")
         for event in self.events(uid, records.MARK):
@@ -292,7 +406,51 @@ class Store:
             if max(device_ms, abs(utc_us)) <= LIMIT:
                 mark = Mark(event.boot, device_ms, utc_us, sigma_us, "log")
                 found.setdefault((event.boot, device_ms, utc_us), mark)
+        for event, told in self._told(uid, records.SATELLITES):
+            found.setdefault((event.boot, *told[:2]), Mark(event.boot, *told, "satellites"))
         return [found[key] for key in sorted(found)]
+
+    def readings(self, uid: str) -> list[Reading]:
+        """Every reading of a clock chip in the log, in order of boot and device time."""
+        stops = [
+            (event.boot, event.device_ms)
+            for event in self.events(uid, records.RTC_FAULT)
+            if event.payload[:2] == records.pack_rtc_fault(records.CHIP_STOPPED, records.CHIP)
+        ]
+        found = []
+        for event, reading in self._told(uid, records.CHIP):
+            stopped = bool(stops) and stops[0] <= (event.boot, event.device_ms)
+            while stops and stops[0] <= (event.boot, event.device_ms):
+                stops.pop(0)
+            found.append(Reading(event.boot, *reading, stopped))
+        return sorted(found, key=lambda one: (one.boot, one.device_ms))
+
+    def _told(self, uid: str, source: int) -> Iterator[tuple[Event, tuple[int, int, int]]]:
+        """RTC records of one source, each with (device_ms, utc_us, sigma_us) of the reading."""
+        for event in self.events(uid, records.RTC):
+            try:
+                device_ms, utc_us, sigma_us, told_by = records.unpack_rtc(event.payload)
+            except ValueError:
+                continue  # it stays among the events, and says nothing
+            if told_by == source and max(device_ms, abs(utc_us)) <= LIMIT:
+                yield event, (device_ms, utc_us, sigma_us)
+
+    def clock(self, uid: str) -> ClockModel:
+        """The clock model of all that is known of a board's time."""
+        return ClockModel(self.marks(uid), self.readings(uid))
+
+    def extents(self, uid: str) -> dict[int, tuple[int, int]]:
+        """By boot, the device time (ms) of the first and the last record that is held."""
+        rows = self._rows(
+            "SELECT boot, min(first), max(last) FROM (SELECT boot,"
+            " min(coalesce((SELECT min(device_ms) FROM crossing WHERE crossing.page = page.page),"
+            " last_ms), coalesce((SELECT min(device_ms) FROM event WHERE event.page = page.page),"
+            " last_ms)) AS first, last_ms AS last"
+            " FROM page JOIN decoding USING (page) WHERE board = ? AND last_ms IS NOT NULL)"
+            " GROUP BY boot ORDER BY boot",
+            self._board(uid),
+        )
+        return {boot: (first, last) for boot, first, last in rows}
 
     # -- what is not there
 
@@ -300,18 +458,21 @@ class Store:
         """What of a board's log is not in the store, as far as board and log have told."""
         board = self._board(uid)
         held = self._numbers(board)
-        status = self._rows(
+        status = self._read(
+            "ii",
             "SELECT first_page, next_page FROM status WHERE board = ? ORDER BY boot DESC LIMIT 1",
             board,
         )
         first, next = status[0] if status else (0, 0)
         next = max([next, *(number + 1 for number in held[-1:])])
         retired = first - sum(number < first for number in held)
-        [(torn,)] = self._rows(
-            "SELECT coalesce(sum(torn_pages), 0) FROM status WHERE board = ?", board
+        (torn,) = self._one(
+            "i", "SELECT coalesce(sum(torn_pages), 0) FROM status WHERE board = ?", board
         )
-        [(unreadable,)] = self._rows(
-            "SELECT count(*) FROM page JOIN decoding USING (page) WHERE board = ? AND problem <> ''",
+        (unreadable,) = self._one(
+            "i",
+            "SELECT count(*) FROM page JOIN decoding USING (page) LEFT JOIN spare USING (page)"
+            " WHERE board = ? AND problem <> '' AND (spare.page IS NULL OR spare.raw IS NOT NULL)",
             board,
         )
         return Losses(
@@ -333,7 +494,7 @@ class Store:
         return total
 
     def _board(self, uid: str) -> int:
-        found = self._rows("SELECT board FROM board WHERE uid = ?", uid)
+        found = self._read("i", "SELECT board FROM board WHERE uid = ?", uid)
         if not found:
             raise StoreError(f"the store knows no board {uid}: pull from it first")
         return int(found[0][0])

@@ -24,6 +24,7 @@ import threading
 import time
 import tty
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
@@ -34,6 +35,7 @@ from dialbench import firmware
 from dialbench.errors import UserError
 from dialbench.sky import Sky
 from dialbench.virtual import sensors
+from dialbench.virtual.clocks import Chip, Crystal, Oscillator
 from dialbench.virtual.clouds import SkyLight
 from dialbench.virtual.light import LightTable
 from dialbench.virtual.truth import Truth, calibration
@@ -43,6 +45,23 @@ _BLOCK_S = 600  # light is computed and fed in blocks of this much of the board'
 _LIVE_TICK_S = 0.05
 
 Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class LogSettings:
+    """How the board is told to keep its log: what of config.json is not of the dial.
+
+    storage: "files" on the board's file system, or "flash", a chip of its own. commit_s: no
+    record waits longer in memory. lean: only lit fraction 0.50 is logged.
+    """
+
+    storage: str = "files"
+    lean: bool = False
+    commit_s: int = 600
+    log_bytes: int = 4 << 20
+
+
+PLAIN_LOG = LogSettings()
 
 
 class VirtualError(UserError):
@@ -67,7 +86,9 @@ class VirtualDial:
     """A true dial under a sky, seen through the firmware; a context manager.
 
     folder stands for the board's flash and outlives the process. start_us is the instant
-    (UTC, microseconds) at which it boots. `port` names the serial line, `clock` is the
+    (UTC, microseconds) at which it boots. chip: a clock chip for the board to read every
+    read_s, its square wave wired up; chip_stood_still: as it will say of itself. crystal:
+    what the board counts by, else one that runs as truth says. `port` names the serial line, `clock` is the
     time the board lives in.
     """
 
@@ -80,13 +101,23 @@ class VirtualDial:
         *,
         seed: int = 1,
         scan_ms: int = 500,
+        log: LogSettings = PLAIN_LOG,
         real_micropython: bool = True,
+        chip: Chip | None = None,
+        crystal: Crystal | None = None,
+        chip_stood_still: bool = False,
+        read_s: int = 3600,
     ) -> None:
         self._truth = truth
         self._weather = weather
         self._folder = folder
         self._boot_us = start_us
         self._scan_ms = scan_ms
+        self._chip = chip
+        self._crystal = crystal or Crystal(Oscillator.steady(start_us, truth.clock_ppm))
+        self._chip_bits = (1 if chip else 0) | (2 if chip_stood_still else 0)
+        self._read_s = read_s
+        self._log = log
         self._calibration = calibration(truth, seed)
         self._noise = np.random.default_rng([seed, 2])
         self._sky = Sky(truth.dial.site)
@@ -209,13 +240,22 @@ class VirtualDial:
             self.clock.advance(int(instants[-1]))
 
     def frames(self, utc_us: NDArray[np.int64]) -> NDArray[np.uint16]:
-        """What the board is sent at each instant; shape (n, 4 + channels)."""
+        """What the board is sent at each instant; shape (n, 8 + channels)."""
         light, altitude_deg = self._table.at(utc_us)
         direct, diffuse = self._weather.irradiance(utc_us, altitude_deg)
         counts = sensors.counts(self._truth, light, direct, diffuse, self._noise)
-        rate = 1 + self._truth.clock_ppm * 1e-6
-        ticks = ((utc_us - self._boot_us) * rate / 1000).astype(np.int64) & 0x3FFFFFFF
-        head = np.stack((ticks & 0xFFFF, ticks >> 16), axis=1).astype("<u2")
+        ticks = self._crystal.device_us(utc_us, self._boot_us) // 1000 & 0x3FFFFFFF
+        shown_us = self._chip.shows_us(utc_us) if self._chip else np.zeros_like(utc_us)
+        seconds, part_us = np.divmod(shown_us, 1_000_000)
+        words = (
+            ticks & 0xFFFF,
+            ticks >> 16,
+            seconds & 0xFFFF,
+            seconds >> 16,
+            part_us // 1000,
+            np.full_like(utc_us, self._chip_bits),
+        )
+        head = np.stack(words, axis=1).astype("<u2")
         return np.concatenate((head, counts.astype("<u2")), axis=1)
 
     def _write(self, frames: NDArray[np.uint16]) -> None:
@@ -241,11 +281,14 @@ class VirtualDial:
 
     def _config(self) -> dict[str, object]:
         told = self._calibration
-        return {
+        clocks = {"rtc": "ds3231", "rtc_s": self._read_s, "tick": "rtc"} if self._chip else {}
+        return clocks | {
             "dial_hash": self._truth.dial.hash,
             "scan_ms": self._scan_ms,
-            "commit_s": 600,
-            "log_bytes": 4 << 20,
+            "commit_s": self._log.commit_s,
+            "log_bytes": self._log.log_bytes,
+            "storage": self._log.storage,
+            "lean": self._log.lean,
             "dark": list(told.dark),
             "scale": list(told.scale),
             "sky_dark": told.sky_dark,

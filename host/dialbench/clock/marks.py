@@ -1,0 +1,60 @@
+"""Which clock marks of one boot can be true together, and which of them count."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dialbench.clock.facts import Mark, Rejected
+from dialbench.clock.line import PRIOR_PPM
+
+IMPLAUSIBLE_PPM = 200.0  # no crystal that works at all is so far off
+_FAR_SIGMAS = 5.0  # marks further apart than this share of their sigmas disagree
+
+
+def knots(marks: list[Mark]) -> list[Mark]:
+    """Of marks too close together to tell a rate better than the prior, the surest."""
+    found: list[Mark] = []
+    for mark in marks:
+        if found:
+            last = found[-1]
+            spread_us = np.hypot(mark.sigma_us, last.sigma_us)
+            apart_us = 1e3 * (mark.device_ms - last.device_ms)
+            if spread_us >= PRIOR_PPM * 1e-6 * apart_us:
+                if mark.sigma_us < last.sigma_us:
+                    found[-1] = mark
+                continue
+        found.append(mark)
+    return found
+
+
+def agreeing(marks: list[Mark]) -> tuple[list[Mark], list[Rejected]]:
+    """The marks of one boot that can be true together, and the others.
+
+    The one that contradicts most others goes first; of two that only contradict each
+    other the less sure one, else the earlier: a computer's clock is set right sooner
+    than it is set wrong.
+    """
+    device_us = 1e3 * np.array([mark.device_ms for mark in marks], dtype=np.float64)
+    utc_us = np.array([mark.utc_us - marks[0].utc_us for mark in marks], dtype=np.float64)
+    sigma_us = np.array([mark.sigma_us for mark in marks], dtype=np.float64)
+    apart_us = device_us[:, None] - device_us
+    off_us = np.abs(utc_us[:, None] - utc_us - apart_us)
+    allowed_us = IMPLAUSIBLE_PPM * 1e-6 * np.abs(apart_us)
+    allowed_us += _FAR_SIGMAS * np.hypot(sigma_us[:, None], sigma_us)
+    against = off_us > allowed_us
+    kept = list(range(len(marks)))
+    rejected = []
+    while (votes := against.sum(axis=1)).any():
+        worst = max(kept, key=lambda i: (votes[i], sigma_us[i], -i))
+        other = int(np.argmax(against[worst]))
+        rejected.append(
+            Rejected(
+                marks[worst],
+                f"the mark at {marks[worst].device_ms} ms of boot {marks[worst].boot} differs by"
+                f" {off_us[worst, other] * 1e-6:.3f} s from the one at {marks[other].device_ms} ms"
+                f" and contradicts {votes[worst]} of {len(kept) - 1} others",
+            )
+        )
+        kept.remove(worst)
+        against[worst, :] = against[:, worst] = False
+    return [marks[i] for i in kept], rejected

@@ -1,0 +1,61 @@
+"""dialbench clock"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from dialbench.commands import screen
+from dialbench.commands.storefile import chosen_board, existing
+from dialbench.drift import BootTime, drift
+from dialbench.store import Store
+
+
+@click.command("clock")
+@click.argument("store_path", metavar="STORE", type=click.Path(path_type=Path))
+@click.option("--board", "uid", help="Which board, where the store holds several.")
+@click.option("--json", "as_json", is_flag=True, help='One "dialbench.clock/1" object.')
+def command(store_path: Path, uid: str | None, as_json: bool) -> None:
+    """How well the times in STORE are known: drift, marks, readings, and what is uncertain.
+
+    Half-widths are of intervals that hold UTC with 95%.
+    """
+    with Store.open(existing(store_path)) as store:
+        uid = chosen_board(store, store_path, uid).uid
+        found = drift(store, uid)
+    if as_json:
+        click.echo(json.dumps({"board": uid, **found.as_dict()}))
+        return
+    head = (
+        "boot",
+        "from (UTC)",
+        "hours",
+        "marks",
+        "readings",
+        "drift ppm",
+        "median +-s",
+        "worst +-s",
+    )
+    screen.columns([head, *(_row(boot) for boot in found.boots)])
+    for sentence in found.sentences:
+        screen.say(sentence)
+
+
+def _row(boot: BootTime) -> tuple[str, ...]:
+    hours = f"{(boot.last_ms - boot.first_ms) / 3.6e6:.1f}"
+    counts = (str(boot.marks), str(boot.readings))
+    if not boot.over or boot.drift_ppm is None or boot.drift_sigma_ppm is None:
+        return (str(boot.boot), "-", hours, *counts, "-", "-", "-")
+    widths = sorted(instant.half_width_s for instant in boot.over)
+    return (
+        str(boot.boot),
+        f"{datetime.fromtimestamp(boot.over[0].utc_us / 1e6, UTC):%Y-%m-%d %H:%M:%S}",
+        hours,
+        *counts,
+        f"{boot.drift_ppm:+.2f} +-{1.96 * boot.drift_sigma_ppm:.2f}",
+        f"{widths[len(widths) // 2]:.3f}",
+        f"{widths[-1]:.3f}",
+    )

@@ -1,0 +1,43 @@
+"""MicroPython's prompt at the far end of a line: telling that it is there, and leaving it.
+
+Ctrl-A and Ctrl-B enter and leave the raw prompt, Ctrl-C interrupts, Ctrl-D at an empty line
+starts the board's program anew (MicroPython's documentation, "The MicroPython interactive
+interpreter mode"; from memory).
+"""
+
+from __future__ import annotations
+
+import time
+
+from dialbench.link.errors import LinkError
+from dialbench.link.transport import Line
+
+EMPTY_LINE = b"\x02\r"
+PATIENCE_S = 0.3
+_INTERRUPT = b"\r\x03\x03\x02"
+_SOFT_RESET = b"\x04"
+_SIGNS = (b">>>", b"raw REPL")
+_KEPT = 64
+
+
+def seen(text: bytes) -> bool:
+    """Whether text, the last that came, is of a prompt."""
+    return any(sign in text for sign in _SIGNS)
+
+
+def leave(line: Line, name: str, within_s: float = 3.0) -> None:
+    """Have the board at the prompt start its program anew.
+
+    Raises LinkError where no prompt shows within so many seconds, LinkLost.
+    """
+    line.send(_INTERRUPT)
+    heard = b""
+    until_s = time.monotonic() + within_s
+    while not seen(heard):
+        if time.monotonic() > until_s:
+            raise LinkError(
+                f"no prompt shows at {name}: take its power away for a moment, and the firmware"
+                " starts by itself"
+            )
+        heard = (heard + line.receive())[-_KEPT:]
+    line.send(_SOFT_RESET)

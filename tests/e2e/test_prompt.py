@@ -1,0 +1,110 @@
+"""A board at its prompt, on a real MicroPython prompt: noticed, started, released again.
+
+What a board does at Ctrl-D, starting its program anew, is played by a thread: this
+MicroPython ends there, and the firmware is run on the same line.
+"""
+
+import json
+import os
+import pty
+import subprocess
+import sys
+import threading
+import tty
+from contextlib import contextmanager
+
+import pytest
+
+from dialbench import dialfile, firmware
+from dialbench.clock import SystemClock
+from dialbench.link import Board, LinkError
+from dialbench.virtual.clouds import Clear
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
+
+NOON_US = 1_807_878_600_000_000
+
+
+@pytest.fixture
+def flash(tmp_path):
+    """The folder of a board that has run once."""
+    with VirtualDial(Truth.draw(dialfile.demo(), 5), Clear(), tmp_path / "board", NOON_US):
+        pass
+    return tmp_path / "board"
+
+
+@contextmanager
+def at_prompt(flash):
+    """A board at its prompt: yields the name of its port."""
+    far, near = pty.openpty()
+    tty.setraw(near)
+    light_out, light_in = os.pipe()
+    os.set_blocking(light_out, False)
+    path = os.pathsep.join(map(str, firmware.source_folders()))
+    start = [sys.executable, "-c", "import micropython, sys; sys.exit(micropython.main())"]
+    running = []
+    ended = threading.Event()
+
+    def live():
+        programs = ([], [str(firmware.main_file()), str(flash), str(light_out)])
+        turn = 0
+        while not ended.is_set():
+            os.set_blocking(far, turn == 0)
+            process = subprocess.Popen(
+                [*start, *programs[turn]],
+                stdin=far,
+                stdout=far,
+                stderr=far,
+                pass_fds=(light_out,),
+                env={**os.environ, "MICROPYPATH": f"{path}:.frozen", "TERM": "dumb"},
+            )
+            running[:] = [process]
+            process.wait()
+            turn = 1 - turn
+
+    thread = threading.Thread(target=live, daemon=True)
+    thread.start()
+    try:
+        yield os.ttyname(near)
+    finally:
+        ended.set()
+        running[0].kill()
+        thread.join(10)
+        for end in (far, near, light_out, light_in):
+            os.close(end)
+    assert not thread.is_alive()
+
+
+def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, run):
+    dialbench = [sys.executable, "-m", "dialbench.cli"]
+    with at_prompt(flash) as port:
+        with pytest.raises(LinkError) as told:
+            Board.open(port, SystemClock())
+        assert str(told.value) == (
+            f"the board at {port} is at its prompt instead of running the firmware:"
+            f" dialbench start {port}"
+        )
+        ran = run([*dialbench, "start", port, "--json"])
+        assert ran.returncode == 0, ran.stderr
+        facts = json.loads(ran.stdout)
+        assert (facts["schema"], facts["started"], facts["boot"]) == ("dialbench.start/1", True, 2)
+        ran = run([*dialbench, "start", port])
+        assert "was running already: boot 2." in ran.stdout
+        ran = run([*dialbench, "release", port])
+        assert (ran.returncode, ran.stderr) == (0, "")
+        assert f"is at its prompt on {port}" in ran.stdout
+        ran = run([*dialbench, "release", port, "--json"])
+        assert ran.returncode == 2
+        assert ran.stderr.endswith(f"the firmware: dialbench start {port}\n")
+
+
+def test_what_shows_no_prompt_is_not_started(run):
+    far, near = pty.openpty()
+    tty.setraw(near)
+    try:
+        ran = run([sys.executable, "-m", "dialbench.cli", "start", os.ttyname(near)])
+    finally:
+        os.close(far)
+        os.close(near)
+    assert ran.returncode == 2
+    assert "answers nothing" in ran.stderr
