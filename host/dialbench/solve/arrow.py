@@ -21,76 +21,85 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True)
 class Rows:
     """The rows of one block: partial derivatives by its own unknowns (n, k), by the common
-    ones (n, g), what is left of each measurement (n,) and its weight, 1 / variance (n,)."""
+    ones (n, g), and what is left of each measurement (n,)."""
 
     own: Floats
     common: Floats
     left: Floats
-    weight: Floats
+
+
+@dataclass(frozen=True)
+class Normal:
+    """What the rows of one block add to the normal equations, with weights 1 / variance (n,)."""
+
+    square: Floats  # (k, k)
+    side: Floats  # (k, g)
+    right: Floats  # (k,)
+    common: Floats  # (g, g)
+    pull: Floats  # (g,)
+
+    @classmethod
+    def of(cls, rows: Rows, weight: Floats) -> Normal:
+        own, common = rows.own * weight[:, None], rows.common * weight[:, None]
+        return cls(
+            own.T @ rows.own,
+            own.T @ rows.common,
+            own.T @ rows.left,
+            common.T @ rows.common,
+            common.T @ rows.left,
+        )
 
 
 class Arrow:
-    """The solution of sum weight (left - own u - common b)^2 + u' P u + b' Q b -> least.
+    """The solution of sum weight (left - own u - common b)^2 + prior terms -> least.
 
-    own_precision and common_precision are the diagonals of P (one array a block) and Q;
-    pull and common_pull (as long) are added to the right-hand sides, for priors whose
-    middle is not where the unknowns stand now. Raises numpy.linalg.LinAlgError where the
-    matrix has no inverse: each unknown needs rows or a precision.
+    The prior of an unknown that stands at v now is that v + its increment is 0 with a
+    variance 1 / precision; own_precision has one array a block, own_values likewise.
+    Raises numpy.linalg.LinAlgError where the matrix has no inverse: each unknown needs rows
+    or a precision.
 
-    own: the blocks' unknowns; common: the common ones; common_covariance (g, g);
-    log_determinant: of the whole normal matrix.
+    own: the blocks' increments; common: the common ones; common_covariance (g, g).
     """
 
     def __init__(
         self,
-        blocks: Sequence[Rows],
+        blocks: Sequence[Normal],
         own_precision: Sequence[Floats],
+        own_values: Sequence[Floats],
         common_precision: Floats,
-        own_pull: Sequence[Floats],
-        common_pull: Floats,
+        common_values: Floats,
     ) -> None:
-        schur = np.diag(np.asarray(common_precision, dtype=np.float64))
-        pull = np.array(common_pull, dtype=np.float64)
-        kept = []
-        self.log_determinant = 0.0
-        for rows, precision, own_pull_here in zip(blocks, own_precision, own_pull, strict=True):
-            weighted = rows.own * rows.weight[:, None]
-            square = weighted.T @ rows.own
-            square[np.diag_indices_from(square)] += precision
-            side = weighted.T @ rows.common
-            right = weighted.T @ rows.left + own_pull_here
-            heavy = rows.common * rows.weight[:, None]
-            schur += heavy.T @ rows.common
-            pull += heavy.T @ rows.left
-            factor = cho_factor(square, lower=True)
-            self.log_determinant += 2 * float(np.log(np.diag(factor[0])).sum())
-            alone, lean = cho_solve(factor, right), cho_solve(factor, side)
-            schur -= side.T @ lean
-            pull -= side.T @ alone
-            kept.append((factor, alone, lean))
+        schur = np.diag(common_precision)
+        pull = -common_precision * common_values
+        self._kept = []
+        alone = []
+        for block, precision, values in zip(blocks, own_precision, own_values, strict=True):
+            factor = cho_factor(block.square + np.diag(precision), lower=True)
+            alone.append(cho_solve(factor, block.right - precision * values))
+            lean = cho_solve(factor, block.side)
+            schur = schur + block.common - block.side.T @ lean
+            pull = pull + block.pull - block.side.T @ alone[-1]
+            self._kept.append((factor, lean))
         factor = cho_factor(schur, lower=True)
-        self.log_determinant += 2 * float(np.log(np.diag(factor[0])).sum())
         self.common: Floats = cho_solve(factor, pull)
         self.common_covariance: Floats = cho_solve(factor, np.eye(len(schur)))
-        self.own: list[Floats] = [alone - lean @ self.common for _, alone, lean in kept]
-        self._kept = kept
-        self._blocks = blocks
+        self.own: list[Floats] = [
+            own - lean @ self.common for own, (_, lean) in zip(alone, self._kept, strict=True)
+        ]
 
     def covariance(self, block: int) -> Floats:
         """Of the block's own unknowns, (k, k)."""
-        factor, _, lean = self._kept[block]
+        factor, lean = self._kept[block]
         inverse: Floats = cho_solve(factor, np.eye(len(lean)))
         inverse += lean @ self.common_covariance @ lean.T
         return inverse
 
     def cross_covariance(self, block: int) -> Floats:
         """Of the block's own unknowns with the common ones, (k, g)."""
-        lean: Floats = self._kept[block][2]
-        return -lean @ self.common_covariance
+        return -self._kept[block][1] @ self.common_covariance
 
-    def leverage(self, block: int) -> Floats:
+    def leverage(self, block: int, rows: Rows) -> Floats:
         """Variance of what is fitted to each of the block's rows, (n,)."""
-        rows = self._blocks[block]
         across = self.cross_covariance(block)
         found: Floats = np.einsum("ij,ij->i", rows.own @ self.covariance(block), rows.own)
         found += np.einsum("ij,ij->i", rows.common @ self.common_covariance, rows.common)

@@ -18,18 +18,31 @@ from numpy.typing import NDArray
 
 from dialbench.dial import Dial
 from dialbench.sky import Sky
-from dialbench.solve import unknowns
-from dialbench.solve.arrow import Arrow, Rows
-from dialbench.solve.response import Crossing, Response
-from dialbench.solve.unknowns import AXIS, DARK, ENTRY, EXIT, GAIN, KINDS, OFFSET, RATE, TILT, Layout, Values
+from dialbench.solve.arrow import Arrow, Normal, Rows
+from dialbench.solve.response import Met, Response
+from dialbench.solve.unknowns import (
+    AXIS,
+    DARK,
+    ENTRY,
+    EXIT,
+    GAIN,
+    KINDS,
+    OFFSET,
+    RATE,
+    TILT,
+    Layout,
+    Values,
+)
 from dialcore.crossing import THRESHOLDS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-_ROUNDS = 40
-_SETTLED = 1e-3  # of its sigma: no unknown moves more in the last round
+_ROUNDS = 25
+_EM_ROUNDS = 6  # of noise and weights, in one round of partials
+_SCATTER_ROUNDS = 40
+_SETTLED = 0.02  # of its sigma: no unknown moves more in the last round
 _WINDOW_S = 600.0  # a false crossing may lie anywhere this near, one way or the other
 _FARTHEST_S = 120.0  # a step of Newton's that is longer is held to this
 
@@ -39,6 +52,8 @@ _PRIOR = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.3, 1.0])
 # What each kind scatters by at first, and the least it is taken to.
 _SCATTER = {GAIN: 0.05, DARK: 0.005, AXIS: 2e-3, TILT: 2e-3, ENTRY: 0.03, EXIT: 0.03}
 _LEAST = {GAIN: 1e-4, DARK: 1e-5, AXIS: 1e-6, TILT: 1e-6, ENTRY: 1e-5, EXIT: 1e-5}
+_MOST = {GAIN: 1.0, DARK: 0.3, EXIT: 0.5, AXIS: 0.1, TILT: 0.1, ENTRY: 0.5}
+_LEAST_NOISE = (1e-8, 1e-6)
 _NOISE = (0.02, 0.5)  # of the level, and of the time in s
 _FALSE = 0.01
 
@@ -107,6 +122,8 @@ def fit(
 
 
 class _Fitting:
+    """The state of a fit: values, variances, and where the values have the crossings."""
+
     def __init__(self, dial: Dial, sky: Sky, data: Data, prior: Prior) -> None:
         self.data = data
         self.layout = Layout(dial)
@@ -120,26 +137,23 @@ class _Fitting:
         self.false = _FALSE
         edges = np.searchsorted(data.channel, np.arange(len(dial.channels) + 1))
         self.slices = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-        self.middle_us = int(np.median(data.utc_us)) if len(data.utc_us) else 0
-        self.ahead_s = 1e-6 * (data.utc_us - self.middle_us)
+        middle_us = int(np.median(data.utc_us)) if len(data.utc_us) else 0
+        self.ahead_s = 1e-6 * (data.utc_us - middle_us)
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
-        settled, rounds = False, 0
-        while not settled and rounds < _ROUNDS:
+        share, rounds = np.inf, 0
+        while share > _SETTLED and rounds < _ROUNDS:
             rounds += 1
             met, left_s = self._predicted()
-            if rounds == 1:  # so wide that at first nothing is false
+            if rounds == 1 and met.told.any():  # so wide that at first nothing is false
                 self.noise[1] = max(np.median(left_s[met.told] ** 2), self.noise[1])
-            variance = self._variance(met)
-            true = self._true(left_s, variance, met.told)
-            arrow, blocks = self._solved(met, left_s, true / variance)
-            sigma = self._sigma(arrow)
+            arrow, sigma = self._solved(met, left_s)
             share = self._share(arrow, sigma)
-            self._learn(met, left_s, true, arrow, blocks, sigma)
-            settled = share < _SETTLED and rounds > 3
-            if __import__("os").environ.get("DBG"): print(rounds, share, self.noise, self.false, self.scatter.round(5), np.degrees(self.values.common[:3]), true.sum(), met.told.sum())
+            self._move(met, arrow)
             if progress is not None:
-                progress(min(1.0, np.log(max(share, _SETTLED)) / np.log(_SETTLED)))
+                progress(float(np.clip(np.log(1 / share) / np.log(1 / _SETTLED), 0, 1)))
+        met, left_s = self._predicted()
+        variance = self._variance(met)
         return Fit(
             self.values,
             sigma,
@@ -149,13 +163,13 @@ class _Fitting:
             float(np.sqrt(self.noise[1])),
             left_s,
             np.sqrt(variance),
-            true,
+            self._true(left_s, variance, met.told),
             met.told,
             rounds,
-            settled,
+            share <= _SETTLED,
         )
 
-    def _predicted(self) -> tuple[Crossing, Floats]:
+    def _predicted(self) -> tuple[Met, Floats]:
         """Where the values have the crossings, and by how much the measured ones are later."""
         data = self.data
         met = self.response.at(self.values, self.at_us, data.channel, data.level, data.rise)
@@ -170,9 +184,8 @@ class _Fitting:
         met.common[:, RATE] = self.ahead_s
         return met, left_s
 
-    def _variance(self, met: Crossing) -> Floats:
-        slow = np.where(met.told, met.per_s, np.inf)
-        variance: Floats = self.noise[0] / np.square(slow) + self.noise[1]
+    def _variance(self, met: Met) -> Floats:
+        variance: Floats = self.noise @ _shape(met)
         return variance
 
     def _true(self, left_s: Floats, variance: Floats, told: Bools) -> Floats:
@@ -182,38 +195,75 @@ class _Fitting:
         true: Floats = good / (good + self.false / (2 * _WINDOW_S))
         return np.where(told, true, 0.0)
 
-    def _solved(self, met: Crossing, left_s: Floats, weight: Floats) -> tuple[Arrow, list[Rows]]:
-        """One round of Gauss and Newton's; the values are moved."""
+    def _rows(self, met: Met, left_s: Floats, number: int) -> Rows:
+        part = self.slices[number]
         row, column, seconds = met.own
-        order = np.argsort(row, kind="stable")
-        row, column, seconds = row[order], column[order], seconds[order]
-        blocks, precisions, pulls = [], [], []
-        for number, part in enumerate(self.slices):
-            kind = self.layout.kind[number]
-            low, high = np.searchsorted(row, (part.start, part.stop))
-            own = np.zeros((part.stop - part.start, len(kind)))
-            own[row[low:high] - part.start, column[low:high]] = seconds[low:high]
-            blocks.append(Rows(own, met.common[part], left_s[part], weight[part]))
-            precision = 1 / np.square(self.scatter[kind])
-            precisions.append(precision)
-            pulls.append(-precision * self.values.own[number])
-        precision = 1 / np.square(self.prior)
-        pull = -precision * self.values.common
-        arrow = Arrow(blocks, precisions, precision, pulls, pull)
-        self.values = self.values.moved(arrow.common, arrow.own)
-        moved_s = met.common[:, : unknowns.OFFSET] @ arrow.common[: unknowns.OFFSET]
-        moved_s += met.common[:, RATE + 1 :] @ arrow.common[RATE + 1 :]
-        for number, part in enumerate(self.slices):
-            moved_s[part] += blocks[number].own @ arrow.own[number]
-        moved_s = np.where(met.told, np.clip(moved_s, -_WINDOW_S, _WINDOW_S), 0.0)
-        self.at_us = self.at_us + np.rint(1e6 * moved_s).astype(np.int64)
-        return arrow, blocks
+        low, high = np.searchsorted(row, (part.start, part.stop))
+        own = np.zeros((part.stop - part.start, len(self.layout.kind[number])))
+        own[row[low:high] - part.start, column[low:high]] = seconds[low:high]
+        return Rows(own, met.common[part], left_s[part])
 
-    def _sigma(self, arrow: Arrow) -> Values:
-        own = tuple(
-            np.sqrt(np.diag(arrow.covariance(number))) for number in range(len(self.slices))
-        )
-        return Values(np.sqrt(np.diag(arrow.common_covariance)), own)
+    def _solved(self, met: Met, left_s: Floats) -> tuple[Arrow, Values]:
+        """Increments, and the variances that go with them, for partials that stay as they are."""
+        after_s = left_s
+        for _ in range(_EM_ROUNDS):
+            variance = self._variance(met)
+            true = self._true(after_s, variance, met.told)
+            weight = true / variance
+            normals = [
+                Normal.of(self._rows(met, left_s, number), weight[part])
+                for number, part in enumerate(self.slices)
+            ]
+            arrow, sigma = self._scattered(normals)
+            after_s, leverage = left_s.copy(), np.zeros(len(left_s))
+            for number, part in enumerate(self.slices):
+                rows = self._rows(met, left_s, number)
+                after_s[part] -= rows.own @ arrow.own[number] + rows.common @ arrow.common
+                leverage[part] = arrow.leverage(number, rows)
+            before = np.append(self.noise, self.false)
+            self._learn_noise(met, after_s**2 + leverage, true)
+            if np.allclose(before, np.append(self.noise, self.false), rtol=1e-3):
+                break
+        return arrow, sigma
+
+    def _scattered(self, normals: list[Normal]) -> tuple[Arrow, Values]:
+        """Increments, and the scatter of each kind that goes with them."""
+        for _ in range(_SCATTER_ROUNDS):
+            before = self.scatter.copy()
+            arrow = Arrow(
+                normals,
+                [1 / np.square(self.scatter[kind]) for kind in self.layout.kind],
+                self.values.own,
+                1 / np.square(self.prior),
+                self.values.common,
+            )
+            numbers = range(len(self.slices))
+            own = tuple(np.sqrt(np.diag(arrow.covariance(number))) for number in numbers)
+            sigma = Values(np.sqrt(np.diag(arrow.common_covariance)), own)
+            values = self.values.moved(arrow.common, arrow.own)
+            for kind in range(len(KINDS)):
+                value = self.layout.of_kind(kind, values.own)
+                if not len(value):
+                    continue
+                spread = self.layout.of_kind(kind, sigma.own)
+                known = len(value) - float((spread**2).sum()) / self.scatter[kind] ** 2
+                variance = float((value**2).sum()) / max(known, 1e-3)
+                self.scatter[kind] = np.clip(np.sqrt(variance), _LEAST[kind], _MOST[kind])
+            if np.allclose(before, self.scatter, rtol=2e-3):
+                break
+        return arrow, sigma
+
+    def _learn_noise(self, met: Met, square_s2: Floats, true: Floats) -> None:
+        """The noise's variances by Fisher scoring, and the share of false crossings."""
+        shape = _shape(met)
+        for _ in range(3):
+            variance = self.noise @ shape
+            pull = shape * (true * (square_s2 / variance**2 - 1 / variance))
+            curvature = (shape * (true / variance**2)) @ shape.T
+            step = np.linalg.lstsq(curvature, pull.sum(axis=1), rcond=1e-12)[0]
+            self.noise = np.maximum(self.noise + step, _LEAST_NOISE)
+        told = max(int(met.told.sum()), 1)
+        self.false = float(np.clip((met.told - true).sum() / told, 1e-4, 0.3))
 
     def _share(self, arrow: Arrow, sigma: Values) -> float:
         """The largest move of any unknown, in its own sigmas."""
@@ -221,36 +271,21 @@ class _Fitting:
         moves += [np.abs(a / b) for a, b in zip(arrow.own, sigma.own, strict=True)]
         return float(max(each.max(initial=0.0) for each in moves))
 
-    def _learn(
-        self,
-        met: Crossing,
-        left_s: Floats,
-        true: Floats,
-        arrow: Arrow,
-        blocks: list[Rows],
-        sigma: Values,
-    ) -> None:
-        """Variances and the share of false crossings, by what is left."""
-        for kind in range(len(KINDS)):
-            value = self.layout.of_kind(kind, self.values.own)
-            if not len(value):
-                continue
-            spread = self.layout.of_kind(kind, sigma.own)
-            known = len(value) - float((spread**2).sum()) / self.scatter[kind] ** 2
-            variance = float((value**2).sum()) / max(known, 1e-3)
-            self.scatter[kind] = max(np.sqrt(variance), _LEAST[kind])
-        after = left_s.copy()
-        leverage = np.zeros(len(left_s))
-        for number, part in enumerate(self.slices):
-            after[part] -= blocks[number].own @ arrow.own[number] + met.common[part] @ arrow.common
-            leverage[part] = arrow.leverage(number)
-        shape = np.stack((1 / np.square(np.where(met.told, met.per_s, np.inf)), np.ones(len(true))))
-        for _ in range(3):
-            variance = self.noise @ shape
-            pull = shape * (true * ((after**2 + leverage) / variance**2 - 1 / variance))
-            weighted = shape * (true / variance**2)
-            curvature = weighted @ shape.T
-            step = np.linalg.lstsq(curvature, pull.sum(axis=1), rcond=1e-12)[0]
-            self.noise = np.maximum(self.noise + step, [1e-8, 1e-6])
-        told = max(int(met.told.sum()), 1)
-        self.false = float(np.clip((met.told - true).sum() / told, 1e-4, 0.3))
+    def _move(self, met: Met, arrow: Arrow) -> None:
+        """The values, and the crossings by what the partials say of them."""
+        self.values = self.values.moved(arrow.common, arrow.own)
+        common = arrow.common.copy()
+        common[[OFFSET, RATE]] = 0.0  # they move what is measured, not where it would be
+        moved_s = met.common @ common
+        row, column, seconds = met.own
+        increments = np.concatenate(arrow.own)
+        first = np.cumsum([0, *(len(own) for own in arrow.own[:-1])])[self.data.channel]
+        moved_s += np.bincount(row, seconds * increments[first[row] + column], len(moved_s))
+        moved_s = np.where(met.told, np.clip(moved_s, -_WINDOW_S, _WINDOW_S), 0.0)
+        self.at_us = self.at_us + np.rint(1e6 * moved_s).astype(np.int64)
+
+
+def _shape(met: Met) -> Floats:
+    """What a variance of the level and one of the time do to a crossing's, shape (2, n)."""
+    slow = np.where(met.told, met.per_s, np.inf)
+    return np.stack((1 / np.square(slow), np.ones(len(slow))))

@@ -12,6 +12,7 @@ most of it crosses.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,17 @@ from dialbench.ideal import Bores
 from dialbench.lit import light_of
 from dialbench.sky import Sky
 from dialbench.solve import unknowns
-from dialbench.solve.unknowns import ALL_ENTRIES, ALL_EXITS, AXIS, ENTRY, GHOST, TILT, Layout, Values
+from dialbench.solve.unknowns import (
+    ALL_ENTRIES,
+    ALL_EXITS,
+    AXIS,
+    ENTRY,
+    GHOST,
+    POSE,
+    TILT,
+    Layout,
+    Values,
+)
 from dialcore import frames
 
 Floats = NDArray[np.float64]
@@ -32,18 +43,22 @@ Bools = NDArray[np.bool_]
 
 _STEP = 1e-6  # radians and shares: the level is smooth over it, and its digits suffice
 _SECOND_US = 1_000_000
-_COLOURS = 3  # bores of one channel that the Sun can light at once, and tell apart
+_COLOURS = 3  # of a channel's bores, so that neighbours that light it together are told apart
 _FLAT_PER_S = 1e-6  # a level that changes slower tells no time
+_ROWS = 1 << 15  # worked on together
+_THREADS = 2
+_NEAR = np.radians(0.3)  # beyond a bore's reach: the Sun's disc
 
 
 @dataclass(frozen=True)
-class Crossing:
-    """Where crossings would be, and their partial derivatives; n rows.
+class Met:
+    """Crossings as the unknowns' values have them, and their partial derivatives; n rows.
 
     step_s: from where they were thought to be to where the level meets the threshold,
     as Newton has it; per_s: how fast the level changes; told: whether it changes fast
     enough, and the right way, to tell a time at all; common: seconds per common unknown,
-    (n, 8); own: rows, columns and values of the partials by the channel's own ones.
+    (n, 8), 0 for the clock's; own: rows in ascending order, columns and values of the
+    partials by the channel's own unknowns.
     """
 
     step_s: Floats
@@ -59,63 +74,88 @@ class Response:
     def __init__(self, dial: Dial, sky: Sky, layout: Layout) -> None:
         self._dial, self._sky, self._layout = dial, sky, layout
         self._light = light_of(dial)
-        self._colour = np.zeros(len(dial.bores), np.int64)
+        colour = np.zeros(len(dial.bores), np.int64)
         for numbers in layout.bores:
-            self._colour[numbers] = np.arange(len(numbers)) % _COLOURS
-        self._axis = hour_angle = np.radians([bore.hour_angle_deg for bore in dial.bores])
+            colour[numbers] = np.arange(len(numbers)) % _COLOURS
+        self._axis = np.radians([bore.hour_angle_deg for bore in dial.bores])
+        self._channel = np.array([bore.channel for bore in dial.bores], np.int64)
         # By how much a slot's wall turns outwards as its entry grows, radians a share.
         slope = np.array([bore.entry_mm / bore.length_mm / 2 for bore in dial.bores])
         self._spread = slope / (1 + slope**2)
-        key = np.array([100.0 * bore.channel for bore in dial.bores]) + hour_angle
-        order = np.argsort(key)
-        self._all = (order, key[order])
-        self._keys = []
-        for colour in range(_COLOURS):
-            numbers = np.flatnonzero(self._colour == colour)
-            numbers = numbers[np.argsort(key[numbers])]
-            self._keys.append((numbers, key[numbers]))
+        self._of_colour = [np.flatnonzero(colour == number) for number in range(_COLOURS)]
+        self._everywhere = _Finder(self._channel, self._axis, np.arange(len(dial.bores)))
+        self._finders = [_Finder(self._channel, self._axis, numbers) for numbers in self._of_colour]
 
-    def at(
-        self, values: Values, utc_us: Ints, channel: Ints, level: Floats, rise: Bools
-    ) -> Crossing:
+    def at(self, values: Values, utc_us: Ints, channel: Ints, level: Floats, rise: Bools) -> Met:
         """Crossings thought to be at utc_us, arrays of shape (n,); level is the threshold."""
+        made = _Made(self._layout, values, self._of_colour)
+        parts = [slice(at, at + _ROWS) for at in range(0, len(utc_us), _ROWS)]
+        with ThreadPoolExecutor(_THREADS) as pool:
+            found = list(
+                pool.map(
+                    lambda part: self._part(
+                        values, made, utc_us[part], channel[part], level[part], rise[part]
+                    ),
+                    parts,
+                )
+            )
+        starts = np.cumsum([0, *(len(each.step_s) for each in found)])
+        rows = [each.own[0] + start for each, start in zip(found, starts, strict=False)]
+        return Met(
+            _joined([each.step_s for each in found]),
+            _joined([each.per_s for each in found]),
+            _joined([each.told for each in found], bool),
+            _joined([each.common for each in found]).reshape(-1, len(unknowns.COMMON)),
+            (
+                _joined(rows, np.int64),
+                _joined([each.own[1] for each in found], np.int64),
+                _joined([each.own[2] for each in found]),
+            ),
+        )
+
+    def _part(
+        self,
+        values: Values,
+        made: _Made,
+        utc_us: Ints,
+        channel: Ints,
+        level: Floats,
+        rise: Bools,
+    ) -> Met:
         layout = self._layout
-        here, late = (self._polar(utc_us + ahead) for ahead in (0, _SECOND_US))
-        polar, semidiameter = here
-        pose = values.common[unknowns.POSE]
+        polar, semidiameter = self._sky.toward(ephemeris.ut1_us(utc_us))
+        late, _ = self._sky.toward(ephemeris.ut1_us(utc_us + _SECOND_US))
+        pose = values.common[POSE]
         hour_angle, declination = self._place(polar, pose)
-        soon, fall = self._place(late[0], pose)
+        soon, fall = self._place(late, pose)
         turn_s, fall_s = soon - hour_angle, fall - declination
-
-        def light(bores: Bores, hour_angle: Floats, declination: Floats) -> Floats:
-            return bores.lit(hour_angle, declination, semidiameter, channel)
-
-        ghost = 1 + values.common[GHOST]
-        nearest = self._nearest(channel, hour_angle)
+        nearest = self._everywhere.nearest(channel, hour_angle)
         # By how much the wall that the Sun is nearer to stands off its drawn place.
-        side = np.where(hour_angle > self._axis[nearest], 1.0, -1.0)
-        spread = side * self._spread[nearest]
-        wider = values.common[ALL_ENTRIES] + layout.by_bore(ENTRY, values)[nearest]
-        follow = layout.by_bore(AXIS, values)[nearest] + spread * wider
+        spread = self._spread[nearest] * np.where(hour_angle > self._axis[nearest], 1.0, -1.0)
+        follow = made.axis[nearest] + spread * made.entry[nearest]
 
-        def strayed(hour_angle: Floats, declination: Floats) -> Floats:
-            return self._light.strayed(hour_angle - follow, declination, channel)
+        def light(bores: Bores, where: Ints | slice = slice(None)) -> Floats:
+            return bores.lit(
+                hour_angle[where], declination[where], semidiameter[where], channel[where]
+            )
 
-        bores = Bores(layout.made(values))
-        own = light(bores, hour_angle, declination)
-        stray = strayed(hour_angle, declination)
-        lit = own + ghost * stray
-        by_turn = light(bores, hour_angle + _STEP, declination) - own
-        stray_by_turn = ghost * (strayed(hour_angle + _STEP, declination) - stray)
-        by_turn += stray_by_turn
-        by_fall = light(bores, hour_angle, declination + _STEP) - own
-        by_fall += ghost * (strayed(hour_angle, declination + _STEP) - stray)
-        by_turn, by_fall = by_turn / _STEP, by_fall / _STEP
-        gain, dark = (of[channel] for of in layout.sensors(values))
-        gain = 1 + gain
+        def strayed(turned: float, fallen: float) -> Floats:
+            return made.ghost * self._light.strayed(
+                hour_angle - follow + turned, declination + fallen, channel
+            )
+
+        own, stray = light(made.bores), strayed(0.0, 0.0)
+        own_by_turn = made.bores.lit(hour_angle + _STEP, declination, semidiameter, channel) - own
+        by_fall = made.bores.lit(hour_angle, declination + _STEP, semidiameter, channel) - own
+        stray_by_turn = strayed(_STEP, 0.0) - stray
+        by_turn = (own_by_turn + stray_by_turn) / _STEP
+        by_fall = (by_fall + strayed(0.0, _STEP) - stray) / _STEP
+        lit = own + stray
+        gain, dark = 1 + made.gain[channel], made.dark[channel]
         per_s = gain * (by_turn * turn_s + by_fall * fall_s)
         told = np.where(rise, per_s, -per_s) > _FLAT_PER_S
-        safe = np.where(told, per_s, np.inf)
+        # Seconds later for a level that much higher.
+        later = np.where(told, -gain / np.where(told, per_s, 1.0), 0.0)
 
         common = np.zeros((len(utc_us), len(unknowns.COMMON)))
         for axis in range(3):
@@ -123,47 +163,60 @@ class Response:
             ahead[axis] += _STEP
             turned, fallen = self._place(polar, ahead)
             moved = by_turn * (turned - hour_angle) + by_fall * (fallen - declination)
-            common[:, axis] = -gain * moved / _STEP / safe
-        common[:, GHOST] = -gain * stray / safe
+            common[:, axis] = later * moved / _STEP
+        common[:, GHOST] = later * stray / made.ghost
+        common[:, ALL_EXITS] = later * (light(made.wider_exits) - own) / _STEP
+        by_entries = light(made.wider_entries) - own - stray_by_turn * spread
+        common[:, ALL_ENTRIES] = later * by_entries / _STEP
 
-        rows = np.flatnonzero(told)
-        parts = [(rows, np.full(len(rows), unknowns.GAIN), -lit[rows] / safe[rows])]
-        parts.append((rows, np.full(len(rows), unknowns.DARK), -1 / safe[rows]))
-        # An exit is its channel's own: all of them move at once, and none counts twice.
-        wider = values.moved(_one(len(unknowns.COMMON), ALL_EXITS), [0.0 * of for of in values.own])
-        moved = light(Bores(layout.made(wider)), hour_angle, declination) - own
-        common[:, ALL_EXITS] = -gain * moved / _STEP / safe
-        parts.append((rows, np.full(len(rows), unknowns.EXIT), common[rows, ALL_EXITS]))
-        for colour, (numbers, keys) in enumerate(self._keys):
-            if not len(numbers):
-                continue
-            bore = numbers[_nearest(keys, channel * 100.0 + hour_angle)]
-            mine = np.array([b.channel for b in self._dial.bores])[bore] == channel
-            for kind in (AXIS, TILT, ENTRY):
-                nudged = self._nudged(values, kind, colour)
-                if nudged is None:
+        every = np.flatnonzero(told)
+        rows, columns, seconds = [every] * 3, [], []
+        for kind, partial in (
+            (unknowns.GAIN, lit * later / gain),
+            (unknowns.DARK, later / gain),
+            (unknowns.EXIT, common[:, ALL_EXITS]),
+        ):
+            columns.append(np.full(len(every), kind))
+            seconds.append(partial[every])
+
+        def add(where: Ints, bore: Ints, kind: int, moved: Floats) -> None:
+            column = layout.column[kind, bore]
+            here = (moved != 0) & (column >= 0)
+            rows.append(where[here])
+            columns.append(column[here])
+            seconds.append((later[where] * moved / _STEP)[here])
+
+        # Most crossings are one bore's alone: what moves them is what moves that bore.
+        alone = told & (self._everywhere.within(channel, hour_angle, made.reach) < 2)
+        one = np.flatnonzero(alone)
+        add(one, nearest[one], AXIS, -(own_by_turn + stray_by_turn)[one])
+        add(one, nearest[one], ENTRY, by_entries[one])
+        if made.tilted is not None:
+            add(one, nearest[one], TILT, light(made.tilted, one) - own[one])
+        several = np.flatnonzero(told & ~alone)
+        if len(several):
+            for finder, nudged in zip(self._finders, made.nudged, strict=True):
+                bore = finder.nearest(channel[several], hour_angle[several])
+                if bore is None:
                     continue
-                moved = light(nudged, hour_angle, declination) - own
-                if kind in (AXIS, ENTRY):
-                    by_wall = stray_by_turn * (1.0 if kind == AXIS else spread)
-                    moved = np.where(bore == nearest, moved - by_wall, moved)
-                seconds = -gain * moved / _STEP / safe
-                if kind == ENTRY:
-                    common[:, ALL_ENTRIES] += seconds
-                column = layout.column[kind, bore]
-                at = np.flatnonzero(mine & told & (seconds != 0) & (column >= 0))
-                parts.append((at, column[at], seconds[at]))
-        row, column, seconds = (np.concatenate(each) for each in zip(*parts, strict=True))
-        step_s = (level - gain * lit - dark) / safe
-        return Crossing(step_s, per_s, told, common, (row, column, seconds))
-
-    def _nearest(self, channel: Ints, hour_angle: Floats) -> Ints:
-        """The bore of each channel (which has one) that points nearest in hour angle."""
-        numbers, keys = self._all
-        return numbers[_nearest(keys, channel * 100.0 + hour_angle)]
-
-    def _polar(self, utc_us: Ints) -> tuple[Floats, Floats]:
-        return self._sky.toward(ephemeris.ut1_us(utc_us))
+                mine = self._channel[bore] == channel[several]
+                first = bore == nearest[several]
+                for kind, bores in nudged:
+                    moved = light(bores, several) - own[several]
+                    if kind == AXIS:
+                        moved = moved - first * stray_by_turn[several]
+                    elif kind == ENTRY:
+                        moved = moved - first * (stray_by_turn * spread)[several]
+                    add(several[mine], bore[mine], kind, moved[mine])
+        row = np.concatenate(rows)
+        order = np.argsort(row, kind="stable")
+        return Met(
+            np.where(told, (level - gain * lit - dark) / np.where(told, per_s, 1.0), 0.0),
+            per_s,
+            told,
+            common,
+            (row[order], np.concatenate(columns)[order], np.concatenate(seconds)[order]),
+        )
 
     def _place(self, polar: Floats, pose: Floats) -> tuple[Floats, Floats]:
         """Hour angle and declination in the body's frame."""
@@ -172,28 +225,70 @@ class Response:
         hour_angle, declination = frames.place(turned, self._dial.site.hemisphere, np)
         return hour_angle, declination
 
-    def _nudged(self, values: Values, kind: int, colour: int) -> Bores | None:
-        """The bores with one kind of unknown of one colour's a step on; None if there is none."""
-        layout = self._layout
-        numbers = np.flatnonzero((self._colour == colour) & (layout.column[kind] >= 0))
-        if not len(numbers):
+
+class _Made:
+    """Bores and sensors as they came out by some values, and bores a step off them."""
+
+    def __init__(self, layout: Layout, values: Values, colours: list[Ints]) -> None:
+        self.axis = layout.by_bore(AXIS, values)
+        self.entry = layout.by_bore(ENTRY, values) + values.common[ALL_ENTRIES]
+        self.gain, self.dark = layout.sensors(values)
+        self.ghost = 1 + float(values.common[GHOST])
+        self.bores = Bores(layout.made(values))
+        self.reach = float(self.bores.reach(np.radians(25.0), 0.0)) + _NEAR
+
+        def common(which: int) -> Bores:
+            ahead = values.common.copy()
+            ahead[which] += _STEP
+            return Bores(layout.made(Values(ahead, values.own)))
+
+        def own(kind: int, numbers: Ints) -> Bores | None:
+            numbers = numbers[layout.column[kind, numbers] >= 0]
+            if not len(numbers):
+                return None
+            blocks = zip(values.own, layout.kind, layout.bore, strict=True)
+            ahead = tuple(
+                np.where((of == kind) & np.isin(bore, numbers), block + _STEP, block)
+                for block, of, bore in blocks
+            )
+            return Bores(layout.made(Values(values.common, ahead)))
+
+        self.wider_exits, self.wider_entries = common(ALL_EXITS), common(ALL_ENTRIES)
+        self.tilted = own(TILT, np.arange(len(layout.dial.bores)))
+        self.nudged = [
+            [
+                (kind, bores)
+                for kind in (AXIS, TILT, ENTRY)
+                if (bores := own(kind, numbers)) is not None
+            ]
+            for numbers in colours
+        ]
+
+
+class _Finder:
+    """Finds some of the bores by channel and hour angle."""
+
+    def __init__(self, channel: Ints, hour_angle: Floats, numbers: Ints) -> None:
+        key = 100.0 * channel[numbers] + hour_angle[numbers]
+        order = np.argsort(key)
+        self._numbers, self._key = numbers[order], key[order]
+
+    def nearest(self, channel: Ints, hour_angle: Floats) -> Ints | None:
+        """The nearest bore, of the channel itself where it has one; None without any bore."""
+        if not len(self._key):
             return None
-        own = []
-        for block, of, bore in zip(values.own, layout.kind, layout.bore, strict=True):
-            here = (of == kind) & np.isin(bore, numbers)
-            own.append(np.where(here, block + _STEP, block))
-        return Bores(layout.made(Values(values.common, tuple(own))))
+        wanted = 100.0 * channel + hour_angle
+        after = np.clip(np.searchsorted(self._key, wanted), 0, len(self._key) - 1)
+        before = np.maximum(after - 1, 0)
+        nearer = np.abs(self._key[before] - wanted) <= np.abs(self._key[after] - wanted)
+        return self._numbers[np.where(nearer, before, after)]
+
+    def within(self, channel: Ints, hour_angle: Floats, reach: float) -> Ints:
+        """How many of the channel's bores look so near to the Sun."""
+        wanted = 100.0 * channel + hour_angle
+        first = np.searchsorted(self._key, wanted - reach)
+        return np.searchsorted(self._key, wanted + reach) - first
 
 
-def _one(size: int, at: int) -> Floats:
-    step = np.zeros(size)
-    step[at] = _STEP
-    return step
-
-
-def _nearest(keys: Floats, wanted: Floats) -> Ints:
-    """Index of the nearest of ascending keys to each that is wanted."""
-    after = np.clip(np.searchsorted(keys, wanted), 0, len(keys) - 1)
-    before = np.maximum(after - 1, 0)
-    nearer = np.abs(keys[before] - wanted) <= np.abs(keys[after] - wanted)
-    return np.where(nearer, before, after)
+def _joined(parts: list[NDArray[np.generic]], kind: type = float) -> NDArray[np.generic]:
+    return np.concatenate(parts) if parts else np.zeros(0, kind)
