@@ -42,6 +42,9 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _STEP = 1e-6  # radians and shares: the level is smooth over it, and its digits suffice
+# What strays is known by rays, with noise: over a short way that would pass for a change with
+# declination, of which there is little, and so for news of how the body leans.
+_FAR = np.radians(1.5)
 _SECOND_US = 1_000_000
 _COLOURS = 3  # of a channel's bores, so that neighbours that light it together are told apart
 _FLAT_PER_S = 1e-6  # a level that changes slower tells no time
@@ -149,7 +152,7 @@ class Response:
         by_fall = made.bores.lit(hour_angle, declination + _STEP, semidiameter, channel) - own
         stray_by_turn = strayed(_STEP, 0.0) - stray
         by_turn = (own_by_turn + stray_by_turn) / _STEP
-        by_fall = (by_fall + strayed(0.0, _STEP) - stray) / _STEP
+        by_fall = by_fall / _STEP + (strayed(0.0, _FAR) - strayed(0.0, -_FAR)) / (2 * _FAR)
         lit = own + stray
         gain, dark = 1 + made.gain[channel], made.dark[channel]
         per_s = gain * (by_turn * turn_s + by_fall * fall_s)
