@@ -9,17 +9,21 @@ from __future__ import annotations
 import json
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 import dialnode.node
+from dialbench import dialfile
 from dialbench.clock import ClockModel
+from dialbench.dial import Body, Bore, Channel, Dial, Step
 from dialbench.link import Board
 from dialbench.store import Store
 from dialbench.virtual.clocks import Chip, Crystal, Oscillator
 from dialbench.virtual.clouds import Invented
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
 from dialcore import records
 from dialnode.board_virtual import Registers
 from dialnode.pagelog import PageLog
@@ -67,13 +71,13 @@ class Field:
         (folder / "config.json").write_text(json.dumps(_config() | clocks))
         self.crystal = Crystal(
             Oscillator.draw(
-                rng, START_US, DAYS + 1, rng.uniform(-30, 30), day_ppm=4.0, wander_ppm=2.0
+                rng, START_US, DAYS + 3, rng.uniform(-30, 30), day_ppm=4.0, wander_ppm=2.0
             )
         )
         size_us = int(1e6 * np.exp(rng.uniform(np.log(0.1), np.log(100.0))) * rng.choice([-1, 1]))
         self.jump = (int(rng.uniform(START_US + DAY_US, START_US + (DAYS - 1) * DAY_US)), size_us)
         self.chip = Chip(
-            Oscillator.draw(rng, START_US, DAYS + 1, 20.0, wander_ppm=0.2, wander_days=3.0),
+            Oscillator.draw(rng, START_US, DAYS + 3, 20.0, wander_ppm=0.2, wander_days=3.0),
             int(rng.uniform(-5e6, 5e6)),
             (self.jump,),
         )
@@ -163,12 +167,13 @@ class FieldBoard:
         self._next = next(self._scans)
 
     def _coming(self) -> Iterator[tuple[int, array[int]]]:
-        for day in range((self.boot_us - START_US) // DAY_US, DAYS + 2):
+        for day in range((self.boot_us - START_US) // DAY_US, DAYS + 3):
             for scan in self._field.scans(day):
                 if scan[0] > self.boot_us:
                     yield scan
 
-    def storage(self, limit_bytes):
+    def storage(self, kind, limit_bytes):
+        assert kind == "files"
         return FileStorage(str(self._field.folder / "log"), limit_bytes)
 
     def ticks_ms(self):
@@ -242,6 +247,8 @@ class FieldBoard:
 class FieldLine:
     """The host's end of the line; each way takes its time, and the board lives meanwhile."""
 
+    alone = True
+
     def __init__(self, field: Field, board: FieldBoard, node: dialnode.node.Node) -> None:
         self._field, self._board, self._node = field, board, node
 
@@ -308,21 +315,17 @@ def deploy(seed: int, folder: Path, clocks: dict[str, object]) -> Deployment:
     given = []
     uid = ""
     with Store.open(folder / "store.sqlite") as store:
-        for cut_us, back_us in [*field.cuts, (end_us + HOUR_US, 0)]:
+        for cut_us, back_us in [*field.cuts, (end_us + 2 * DAY_US, 0)]:
             if cut_us <= field.now_us:
                 continue  # the power was still away
             board = FieldBoard(field, len(boots) + 1)
             node = dialnode.node.Node(board)
             while pulls and max(pulls[0], board.boot_us) < cut_us - 60_000_000:
                 live(board, node, max(pulls.pop(0), field.now_us + 30_000_000))
-                host = Board(
-                    FieldLine(field, board, node),
-                    "field",
-                    FieldClock(field),
-                    lambda: field.now_us * 1e-6,
-                )
-                uid = host.hello.uid
-                host.pull(store)
+                line, clock = FieldLine(field, board, node), FieldClock(field)
+                with Board(line, "field", clock, lambda: field.now_us * 1e-6) as host:
+                    uid = host.hello.uid
+                    host.pull(store)
                 if not pulls:
                     cut_us = field.now_us
             live(board, node, cut_us)
@@ -332,6 +335,60 @@ def deploy(seed: int, folder: Path, clocks: dict[str, object]) -> Deployment:
             if not pulls:
                 break
     return Deployment(field, boots, given, folder / "store.sqlite", uid)
+
+
+def small_dial() -> Dial:
+    """Eight channels of one bore each, lit one after the other through the day."""
+    demo = dialfile.demo()
+    channels = tuple(
+        Channel(y_mm=10.0 * c - 35, z_mm=0.0, column=c, row=0) for c in range(CHANNELS)
+    )
+    bores = tuple(
+        Bore(c, 15.0 * c - 52, 0.0, "slot", 1.0, 1.0, 90.0, 48.0) for c in range(CHANNELS)
+    )
+    plan = replace(demo.plan, steps=(Step(0, 720.0, "12:00", frozenset(range(CHANNELS))),))
+    return Dial("eight channels", demo.site, channels, plan, Body(100.0, 160.0), bores)
+
+
+def deploy_virtual(seed: int, folder: Path) -> Deployment:
+    """The same sixty days of the virtual board: a process of its own, under MicroPython where
+    there is one, with its light by rays. Nobody notes what it was given to log."""
+    field = Field(seed, folder / "field", {})
+    truth = Truth.draw(small_dial(), seed)
+    pulls = [START_US + int(day * DAY_US) for day in PULL_DAYS]
+    boots: list[tuple[int, int]] = []
+    now_us = START_US
+    uid = ""
+    with Store.open(folder / "store.sqlite") as store:
+        for cut_us, back_us in [*field.cuts, (pulls[-1] + 2 * DAY_US, 0)]:
+            if cut_us <= now_us:
+                continue  # the power was still away
+            boot_us = now_us
+            with VirtualDial(
+                truth,
+                field.clouds,
+                folder / "board",
+                boot_us,
+                scan_ms=_SCAN_US // 1000,
+                chip=field.chip,
+                crystal=field.crystal,
+            ) as virtual:
+                assert virtual.real_micropython
+                while pulls and max(pulls[0], boot_us) < cut_us - 60_000_000:
+                    until_us = max(pulls.pop(0), now_us + 30_000_000)
+                    virtual.run(now_us, until_us)
+                    now_us = until_us
+                    with Board.open(virtual.port, virtual.clock) as host:
+                        uid = host.hello.uid
+                        host.pull(store)
+                    if not pulls:
+                        cut_us = now_us
+                virtual.run(now_us, cut_us)
+            boots.append((boot_us, cut_us))
+            now_us = max(back_us, cut_us)
+            if not pulls:
+                break
+    return Deployment(field, boots, [], folder / "store.sqlite", uid)
 
 
 @dataclass(frozen=True)

@@ -38,8 +38,6 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
-        self._room = select.poll()
-        self._room.register(self._line_out, select.POLLOUT)
         self._now = array("H", [0] * 6)
         self._chip = Registers()
         self.running = True
@@ -143,10 +141,7 @@ class VirtualBoard:
 
     def idle(self, busy):
         """Wait for light or line, a moment at most; busy: something waits to be sent."""
-        if busy:
-            self._room.poll(1)
-        else:
-            self._poll.poll(_IDLE_MS)
+        self._poll.poll(1 if busy else _IDLE_MS)
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""

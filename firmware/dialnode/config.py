@@ -15,7 +15,12 @@ _RTC_S = 3600  # daily would do for drift; hourly a jump of the chip shows again
 
 class Config:
     """Checked settings; attributes as the keys of config.json, but that `lean` gives the
-    thresholds whose crossings are logged, as a set of bits."""
+    thresholds whose crossings are logged, as a set of bits.
+
+    Of clocks, all may be left out: rtc ("ds3231") is the clock chip, nmea a satellite receiver
+    with the latency_ms of its sentences and their sigma_ms, rtc_s how often they are read, tick
+    ("rtc" or "nmea") whose 1 Hz is wired up.
+    """
 
     def __init__(self, facts):
         self.dial_hash = unhexlify(_get(facts, "dial_hash", str))

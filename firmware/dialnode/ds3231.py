@@ -24,9 +24,9 @@ class Ds3231:
         self._seven = bytearray(7)
 
     def second(self):
-        """The seconds register as it stands: for telling when it changes."""
+        """The seconds that the chip shows, 0 to 59. Raises ValueError for what is none."""
         self._read(_ADDRESS, 0, self._one)
-        return self._one[0]
+        return _decimal(self._one[0])
 
     def utc_s(self):
         """Unix seconds that the chip shows. Raises ValueError for what is no date."""

@@ -92,7 +92,7 @@ class Node:
                 if scan is not None:
                     scan.rebase(shift)
                     self._health.rebase(shift)
-            if idle:
+            if idle and not (serve.busy and serve.flowing):
                 board.idle(soon)
         board.stop()
 

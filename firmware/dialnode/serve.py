@@ -26,6 +26,7 @@ class Serve:
         self._due = 0
         self._dropped = 0
         self._sealed = -_RESEAL_MS
+        self.flowing = False  # the line took some of what was to be sent
         self.released = False
         self._requests = {
             messages.HELLO: self._hello,
@@ -52,6 +53,7 @@ class Serve:
 
     def step(self):
         """Take what has come, send what can go."""
+        self.flowing = False
         # A host that asks and does not read is not heard until it does.
         size = 0 if len(self._out) > framing.MAX_BODY else self._board.link_read(self._input)
         if size:
@@ -75,6 +77,7 @@ class Serve:
     def _push(self):
         sent = self._board.link_write(self._out)
         self._out = self._out[sent:]
+        self.flowing = sent > 0
 
     def _request(self, kind, sequence, session, payload):
         handler = self._requests.get(kind)
@@ -83,6 +86,8 @@ class Serve:
             return
         if kind != messages.HELLO:
             if not session or session != self._session:
+                if kind == messages.BYE:
+                    return  # it waits for no answer, and another host might take it for its own
                 self._refuse(sequence, messages.NO_SESSION, "say HELLO first")
                 return
             self._heard = self._clock.offset_ms

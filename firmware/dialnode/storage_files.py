@@ -99,6 +99,7 @@ class FileStorage:
             except OSError as wrong:
                 # Where there is no more space than this, less must do.
                 if wrong.args[0] != _NO_SPACE or not self._retire():
+                    self.bad += 1
                     raise
         while (sum(self._sizes) > self.size_bytes or len(self._files) > _FILES) and self._retire():
             pass
@@ -114,7 +115,6 @@ class FileStorage:
                 file.flush()
         except OSError:
             # Never write behind half a page: the next one begins a new file.
-            self.bad += 1
             self._room = 0
             if not fresh:
                 self.torn += 1

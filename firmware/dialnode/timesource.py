@@ -11,7 +11,7 @@ from dialcore.compat import const
 _SETTLE_MS = const(100)  # clocks wake with the board and need not answer at once
 _FINE_MS = const(25)  # a second's beginning known so well is good enough at once
 _PATIENCE_MS = const(5000)  # for a better one, or for a tick that does not come
-_TICK_FRESH_MS = const(800)  # so long after a tick the chip still shows that second
+_TICK_FRESH_MS = const(950)  # so long after a tick the chip still shows that second
 _TICK_SIGMA_US = const(1000)  # the tick's own delay, and the count's millisecond
 _COUNT_SIGMA_US = const(500)
 _SQRT_12 = const(289)  # thousandths: one over it is the sigma of a window of width 1
@@ -80,7 +80,6 @@ class Chip(_Source):
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         _Source.rebase(self, shift_ms)
-        self._looked -= shift_ms
         if self._began >= 0:
             # Two looks across a moved epoch are days apart by no clock: begin anew.
             self._ready()
@@ -93,9 +92,10 @@ class Chip(_Source):
         try:
             if self._began < 0:
                 self._begin(now)
-            if self._tick and now - self._began < _PATIENCE_MS:
-                self._after_tick(now)
-            else:
+            if self._tick:
+                self._after_tick()
+            patient = self._tick and now - self._began < _PATIENCE_MS
+            if self._began >= 0 and not patient:
                 self._between_looks(now)
         except OSError:
             self._end(records.CHIP_ABSENT)
@@ -114,7 +114,7 @@ class Chip(_Source):
             )
             self._chip.forget_stop()
 
-    def _after_tick(self, now):
+    def _after_tick(self):
         ticks = self._board.tick_count()
         if ticks == self._ticks or self._ticks < 0:
             self._ticks = ticks
@@ -132,12 +132,11 @@ class Chip(_Source):
         if 0 <= self._second != second:
             width = after - self._looked
             if width <= _FINE_MS or after - self._began >= _PATIENCE_MS:
-                self._take(
-                    self._looked + width // 2,
-                    self._chip.utc_s(),
-                    width * _SQRT_12 + _COUNT_SIGMA_US,
-                )
-                return
+                utc_s = self._chip.utc_s()
+                if utc_s % 60 == second:  # still the second whose beginning was seen
+                    at = self._looked + width // 2
+                    self._take(at, utc_s, width * _SQRT_12 + _COUNT_SIGMA_US)
+                    return
         self._second = second
         self._looked = now
 

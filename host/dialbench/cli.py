@@ -6,6 +6,7 @@ Nothing heavy is imported here; a command's module is loaded when it is called.
 from __future__ import annotations
 
 import importlib
+import io
 import keyword
 import signal
 import sys
@@ -14,6 +15,8 @@ import click
 
 from dialbench import __version__
 from dialbench.errors import UserError, inert
+
+_LINE = 2000  # characters of one line of an error
 
 # Name: (module in dialbench.commands, one line of help).
 _COMMANDS = {
@@ -80,11 +83,13 @@ def main() -> None:
     except click.exceptions.Exit as done:
         sys.exit(done.exit_code)
     except click.ClickException as wrong:
-        wrong.show()
+        # It repeats words as they were typed, and a shell's * types names of files.
+        told = io.StringIO()
+        wrong.show(told)
+        _say(told.getvalue())
         sys.exit(2)
     except UserError as wrong:
-        for line in str(wrong).splitlines():
-            click.echo(f"dialbench: {inert(line)}", err=True)
+        _say("\n".join(f"dialbench: {line}" for line in str(wrong).splitlines()))
         sys.exit(2)
     except KeyboardInterrupt:
         click.echo("dialbench: interrupted", err=True)
@@ -95,10 +100,17 @@ def main() -> None:
         sys.exit(1)
     except OSError as wrong:
         where = f"{wrong.filename}: " if wrong.filename else ""
-        click.echo(f"dialbench: {inert(where)}{wrong.strerror or wrong}", err=True)
+        _say(f"dialbench: {inert(where)}{wrong.strerror or wrong}")
         sys.exit(2)
     if status:  # what a command left with: context.exit
         sys.exit(status)
+
+
+def _say(text: str) -> None:
+    """What is wrong, to stderr: made inert, lines that nobody would read to the end cut."""
+    for line in text.rstrip("\n").split("\n"):
+        shown = inert(line[:_LINE])
+        click.echo(shown + "..." if len(line) > _LINE else shown, err=True)
 
 
 if __name__ == "__main__":

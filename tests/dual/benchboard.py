@@ -57,6 +57,7 @@ class BenchBoard:
         self.stood_still = False
         self.registers = Registers()
         self.bus_reads = 0
+        self.bus_ms = 0  # what one look at the chip takes
         self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
         self.sky_says = b""  # a satellite receiver's bytes
         facts = {
@@ -113,6 +114,7 @@ class BenchBoard:
 
     def i2c_read(self, address, register, buffer):
         self.bus_reads += 1
+        self.now += self.bus_ms
         self.registers.show(
             self.chip(self.now) // 1000 if self.chip else 0, self.chip is not None, self.stood_still
         )

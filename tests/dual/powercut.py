@@ -270,7 +270,7 @@ class LittleFs:
 
     def open(self, state, power, bad=None):
         self.close()
-        blocks = _Blocks(bytearray(state), power)
+        self.blocks = blocks = _Blocks(bytearray(state), power)
         self._vfs.mount(self._vfs.VfsLfs2(blocks), "/cut")
         self._mounted = True
         try:
@@ -290,7 +290,7 @@ class _Blocks:
 
     def __init__(self, data, power):
         self.data = data
-        self.erases = 0
+        self.erases = self.writes = 0
         self._power = power
 
     def readblocks(self, block, buffer, offset=0):
@@ -299,6 +299,7 @@ class _Blocks:
         return 0
 
     def writeblocks(self, block, buffer, offset=0):
+        self.writes += 1
         return self._put(block * LittleFs.BLOCK + offset, bytes(buffer))
 
     def _put(self, at, data):

@@ -171,7 +171,7 @@ def test_a_second_host_is_refused_until_the_first_is_gone():
     # A host that has the line for itself knows that the other is gone.
     alone = (hello, messages.pack_ask_hello(7, True), 0)
     assert asked(board, node, alone, (status, b"", 7)) == [met, told]
-    assert asked(board, node, (messages.BYE, b"", 6), second) == [unknown, busy]
+    assert asked(board, node, (messages.BYE, b"", 6), second) == [busy]
     assert asked(board, node, (messages.BYE, b"", 7), second) == [met]
     wipe(folder)
 
@@ -396,7 +396,7 @@ def test_a_failing_storage_is_not_tried_at_every_scan():
     board.light(20000, 40000, 2000, [0.0] * 4)
     board.running = True
     node.run()
-    assert storage.next == 1
+    assert storage.next == 2  # what waited, and the word of the fault
     wipe(folder)
 
 
@@ -496,4 +496,96 @@ def test_days_without_a_restart_keep_their_order():
     assert len(found) == 5
     for d in range(5):
         assert abs(found[d][1] - (d * day + 40000)) <= 1000
+    wipe(folder)
+
+
+def of_tag(pages, tag):
+    return [r for page in pages for r in records.records(page) if r[0] == tag]
+
+
+def sealed(node, board):
+    board.ask(messages.SEAL)
+    board.running = True
+    node.run()
+    return stored(board)
+
+
+def test_the_log_says_what_it_was_set_to():
+    for lean, thresholds in ((False, 7), (True, 2)):
+        folder = scratch("setup")
+        board = BenchBoard(folder, config={"lean": lean, "commit_s": 900, "storage": "files"})
+        ramp(board, 120)
+        node = Node(board)
+        node.run()
+        pages = sealed(node, board)
+        assert tags(pages)[:2] == [records.BOOT, records.SETUP]
+        told = of_tag(pages, records.SETUP)
+        assert [records.unpack_setup(r[2]) for r in told] == [(1000, 900, thresholds, 1, 65536)]
+        logged = {r[3] for r in crossings(pages)}
+        assert logged == ({1} if lean else {0, 1, 2})
+        # What a snapshot says does not hang on it: all four channels above all thresholds.
+        assert of_tag(pages, records.SNAPSHOT)[-1][2] == b"\xff"
+        wipe(folder)
+
+
+def test_lean_and_storage_are_checked():
+    for key, value in (("lean", 1), ("lean", "yes"), ("storage", "disk"), ("storage", 3)):
+        folder = scratch("lean")
+        board = BenchBoard(folder, config={key: value})
+        board.ask(messages.HELLO, messages.pack_ask_hello(SESSION, False))
+        answers = run(board)
+        assert key.encode() in messages.unpack_hello(answers[0][2])[11]
+        wipe(folder)
+
+
+def test_health_is_told_daily_and_when_a_fault_was_counted():
+    folder = scratch("health")
+    board = BenchBoard(folder, config={"commit_s": 3600})
+    minute = 60000
+    for k in range(3 * 48 + 1):
+        board.scans.append((k * 30 * minute, [50, 50, 100, 100, 100, 100]))
+    node = Node(board)
+    node.run()
+    told = of_tag(sealed(node, board), records.HEALTH)
+    assert len(told) == 3
+    assert [told[k + 1][1] - told[k][1] for k in range(2)] == [86400000] * 2
+    assert all(records.unpack_health(r[2])[1:3] == (0, 0) for r in told)
+    storage = Stubborn(folder + "/log", 1 << 20)
+    node._log._storage = storage
+    storage.refuse = 5
+    now = board.now
+    board.light(now + 700000, 40000, 2000, [1.0] * 4)
+    node._log.record(records.GATE, records.pack_gate(0, 0))
+    for k in range(90):  # the commit horizon passes, and nothing can be stored
+        board.light(now + 700000 + k * minute, 40000, 2000, [1.0] * 4)
+    board.running = True
+    node.run()
+    storage.refuse = 0
+    board.light(now + 700000 + 100 * minute, 40000, 2000, [1.0] * 4)
+    node._board.running = True
+    node.run()
+    told = of_tag(sealed(node, board), records.HEALTH)[3:]
+    assert told
+    bad = [records.unpack_health(r[2])[2] for r in told]
+    assert bad[0] > 0 and bad == sorted(bad)
+    # Faults in a row are told together, not one by one.
+    assert all(told[k + 1][1] - told[k][1] >= 600000 for k in range(len(told) - 1))
+    wipe(folder)
+
+
+def test_what_was_torn_before_the_start_is_told_at_once():
+    folder = scratch("torn-told")
+    board = BenchBoard(folder)
+    ramp(board, 60)
+    node = Node(board)
+    node.run()
+    sealed(node, board)
+    with open(folder + "/log/p00000000", "ab") as file:
+        file.write(b"DL half a page")
+    board = BenchBoard(folder, boot=2)
+    ramp(board, 10)
+    node = Node(board)
+    node.run()
+    pages = sealed(node, board)
+    assert [records.unpack_health(r[2])[1] for r in of_tag(pages, records.HEALTH)] == [1]
     wipe(folder)

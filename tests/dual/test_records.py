@@ -225,3 +225,13 @@ def test_records_that_do_not_fit_their_page_are_refused():
 def test_any_view_of_bytes_is_read():
     page = written((0, 5, 0, 1), (90, records.GATE, b"\1\2\3"))
     assert all_of(bytearray(page)) == all_of(memoryview(page)) == all_of(page)
+
+
+def test_setup_and_health_come_back_and_longer_ones_are_read_too():
+    setup = records.pack_setup(500, 600, 2, "flash", 1 << 24)
+    assert len(setup) == 14
+    assert records.unpack_setup(setup + b"later") == (500, 600, 2, 2, 1 << 24)
+    health = records.pack_health(1, 2, 3, 4, 5, 6, (1 << 32) - 1)
+    assert records.unpack_health(health + b"later") == (1, 2, 3, 4, 5, 6, (1 << 32) - 1)
+    assert raises(ValueError, records.unpack_setup, setup[:-1])
+    assert raises(ValueError, records.unpack_health, health[:-1])

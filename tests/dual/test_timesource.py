@@ -10,6 +10,18 @@ from dialnode.ds3231 import Ds3231
 from dialnode.nmea import Sentences
 from dialnode.node import Node
 
+try:
+    import micropython
+
+    heap_lock = micropython.heap_lock
+    heap_unlock = micropython.heap_unlock
+except (ImportError, AttributeError):
+
+    def heap_lock():
+        pass
+
+    heap_unlock = heap_lock
+
 START_MS = 1804067200000  # 2027-03-03T09:46:40Z
 DAY = 86400000
 
@@ -125,6 +137,20 @@ def test_a_tick_that_does_not_come_is_done_without():
     wipe("scratch-clocks")
 
 
+def test_a_bus_that_holds_things_up_makes_no_reading_wrong():
+    for tick in (None, "rtc"):
+        for bus_ms in (100, 450, 700, 850, 999, 1300, 2700):
+            board, node, told = board_with(
+                {"rtc": "ds3231", "tick": tick, "rtc_s": 60}, chip=steady
+            )
+            board.bus_ms = bus_ms
+            live(board, node, 400000, 20)
+            for device_ms, utc_us, sigma_us, _source in told.readings():
+                assert abs(utc_us - 1000 * steady(device_ms)) <= 2 * sigma_us, (tick, bus_ms)
+            assert told.readings() or bus_ms > 300
+            wipe("scratch-clocks")
+
+
 def test_it_is_read_at_boot_and_when_due_for_days_across_wraps_of_the_counter():
     start = (1 << 30) - 2 * DAY
     board, node, told = board_with(
@@ -146,6 +172,22 @@ def test_between_readings_the_bus_is_left_alone():
     before = board.bus_reads
     live(board, node, 3600000, 1000)
     assert board.bus_reads == before and len(told.readings()) == 1
+    wipe("scratch-clocks")
+
+
+def test_a_step_in_which_nothing_is_due_allocates_nothing():
+    board, node, told = board_with({"rtc": "ds3231"}, chip=steady)
+    live(board, node, 3000, 20)
+    step = node._sources[0].step
+    heap_lock()
+    try:
+        i = 0
+        while i < 100:
+            step()
+            i += 1
+    finally:
+        heap_unlock()
+    assert len(told.readings()) == 1
     wipe("scratch-clocks")
 
 

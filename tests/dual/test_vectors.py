@@ -45,6 +45,10 @@ RECORDS = {
     records.MARK: records.unpack_mark,
     records.OVERFLOW: lambda p: (records.unpack_count(p),),
     records.BLIND: lambda p: (records.unpack_count(p),),
+    records.RTC: records.unpack_rtc,
+    records.RTC_FAULT: records.unpack_rtc_fault,
+    records.SETUP: records.unpack_setup,
+    records.HEALTH: records.unpack_health,
 }
 
 

@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from dialbench import dialfile
+from dialbench.analysis import analyse
 from dialbench.link import Board
-from dialbench.sky import to_us
+from dialbench.sky import Sky, to_us
 from dialbench.store import Store
 from dialbench.virtual.clocks import Chip, Crystal, Oscillator
 from dialbench.virtual.clouds import Clear
@@ -58,6 +59,10 @@ def test_a_boot_without_a_host_gets_its_time_from_the_chip(run, tmp_path: Path) 
         assert {mark.boot for mark in store.marks(uid)} == {1, 3}
         logged = store.crossings(uid)
         assert len(logged.boot[logged.boot == 2])
+        found = analyse(store, uid, dial, Sky(dial.site))
+        assert found.boots_without_clock == () and found.rejected_marks == ()
+        assert len(found.comparison.measured.utc_us) == len(logged.boot)
+        assert found.comparison.counts["matched"] == len(logged.boot)
         clock = store.clock(uid)
         true_us = starts[1] + np.arange(0, 25 * MINUTE_US, MINUTE_US)
         device_ms = crystal.device_us(true_us, starts[1]) // 1000
@@ -67,16 +72,16 @@ def test_a_boot_without_a_host_gets_its_time_from_the_chip(run, tmp_path: Path) 
         assert (np.abs(error_s) <= half_s).all() and half_s.max() < 0.2
     ran = run([*DIALBENCH, "clock", path, "--json"], tmp_path)
     assert (ran.returncode, ran.stderr) == (0, "")
-    found = json.loads(ran.stdout)
-    assert (found["schema"], found["board"]) == ("dialbench.clock/1", uid)
-    assert [(boot["boot"], boot["why_not"]) for boot in found["boots"]] == [
+    facts = json.loads(ran.stdout)
+    assert (facts["schema"], facts["board"]) == ("dialbench.clock/1", uid)
+    assert [(boot["boot"], boot["why_not"]) for boot in facts["boots"]] == [
         (1, ""),
         (2, ""),
         (3, ""),
     ]
-    assert [fault["reason"] for fault in found["faults"]] == ["the clock chip had stood still"]
-    assert abs(found["chip_drift_ppm"] - 20) < 5 and not found["rejected"]
-    assert all(abs(boot["drift_ppm"] - 12) < 5 for boot in found["boots"])
+    assert [fault["reason"] for fault in facts["faults"]] == ["the clock chip had stood still"]
+    assert abs(facts["chip_drift_ppm"] - 20) < 5 and not facts["rejected"]
+    assert all(abs(boot["drift_ppm"] - 12) < 5 for boot in facts["boots"])
     told = run([*DIALBENCH, "clock", path], tmp_path)
     assert told.returncode == 0
     assert "The clock chip runs" in told.stdout and "had stood still" in told.stdout

@@ -34,8 +34,8 @@ def flash(tmp_path):
 
 
 @contextmanager
-def at_prompt(flash):
-    """A board at its prompt: yields the name of its port."""
+def at_prompt(flash, main=None):
+    """A board at its prompt: yields the name of its port. main: what it runs at its start."""
     far, near = pty.openpty()
     tty.setraw(near)
     light_out, light_in = os.pipe()
@@ -46,7 +46,7 @@ def at_prompt(flash):
     ended = threading.Event()
 
     def live():
-        programs = ([], [str(firmware.main_file()), str(flash), str(light_out)])
+        programs = ([], [str(main or firmware.main_file()), str(flash), str(light_out)])
         turn = 0
         while not ended.is_set():
             os.set_blocking(far, turn == 0)
@@ -96,6 +96,15 @@ def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, run)
         ran = run([*dialbench, "release", port, "--json"])
         assert ran.returncode == 2
         assert ran.stderr.endswith(f"the firmware: dialbench start {port}\n")
+
+
+@pytest.mark.deep
+def test_a_board_without_the_firmware_is_told(flash, run, tmp_path):
+    (tmp_path / "main.py").write_text("print('no dial')")
+    with at_prompt(flash, tmp_path / "main.py") as port:
+        ran = run([sys.executable, "-m", "dialbench.cli", "start", port])
+    assert ran.returncode == 2
+    assert "was started, and its firmware does not answer: is main.py on it? (" in ran.stderr
 
 
 def test_what_shows_no_prompt_is_not_started(run):

@@ -11,13 +11,15 @@ from pathlib import Path
 import pytest
 
 from dialbench import dialfile
+from dialbench.analysis import analyse
 from dialbench.dial import Body, Bore, Channel, Dial, Step
 from dialbench.link import Board, LinkError, LinkLost
-from dialbench.sky import to_us
+from dialbench.sky import Sky, to_us
 from dialbench.store import Store
 from dialbench.virtual.clouds import Clear
-from dialbench.virtual.process import HEAP_BYTES, VirtualDial
+from dialbench.virtual.process import HEAP_BYTES, LogSettings, VirtualDial
 from dialbench.virtual.truth import Truth
+from dialcore import records
 
 NOON_US = to_us(datetime(2027, 4, 16, 12, 30, tzinfo=UTC))
 HOUR_US = 3_600_000_000
@@ -93,6 +95,67 @@ def test_power_comes_back_to_the_next_boot_and_the_same_log(tmp_path: Path) -> N
             [stored] = store.boards()
             assert stored.pages == board.status().next_page
             assert store.losses(stored.uid).missing_pages == 0
+
+
+def test_a_log_on_a_bare_chip_is_pulled_whole_over_two_boots(tmp_path: Path) -> None:
+    held: dict[str, list[tuple[int, int, int, int]]] = {}
+    for kind in ("files", "flash"):
+        folder = tmp_path / kind
+        for boot in (1, 2):
+            with (
+                virtual(dialfile.demo(), folder / "board", log=LogSettings(kind)) as dial,
+                Board.open(dial.port, dial.clock) as board,
+                Store.open(folder / "store.sqlite") as store,
+            ):
+                assert board.hello.boot == boot and not board.hello.trouble
+                dial.run(NOON_US, NOON_US + HOUR_US // 2)
+                board.pull(store)
+                uid = board.hello.uid
+                status = board.status()
+                assert store.losses(uid).missing_pages == 0
+                assert [one.pages for one in store.boards()] == [status.next_page]
+                setup = store.events(uid, records.SETUP)
+                logged = store.crossings(uid)
+        told = [records.unpack_setup(one.payload) for one in setup]
+        assert told == [(500, 600, 7, records.STORAGES.index(kind), 4 << 20)] * 2
+        held[kind] = list(
+            zip(logged.boot, logged.device_ms, logged.channel, logged.threshold, strict=True)
+        )
+    assert held["files"] == held["flash"]
+    assert len(held["flash"]) > 10
+    assert not (tmp_path / "flash" / "board" / "log").exists()
+
+
+def test_a_lean_log_holds_half_light_alone_and_lacks_nothing(tmp_path: Path) -> None:
+    demo = dialfile.demo()
+    with (
+        virtual(demo, tmp_path / "board", log=LogSettings("flash", lean=True)) as dial,
+        Board.open(dial.port, dial.clock) as board,
+        Store.open(tmp_path / "store.sqlite") as store,
+    ):
+        dial.run(NOON_US, NOON_US + HOUR_US)
+        board.pull(store)
+        logged = store.crossings(board.hello.uid)
+        assert len(logged.channel) >= 6 and set(logged.threshold) == {1}
+        found = analyse(store, board.hello.uid, demo, Sky(demo.site)).comparison
+        counts = found.counts
+        assert counts["matched"] == len(logged.channel)
+        assert (counts["missed"], counts["unexpected"]) == (0, 0)
+        assert set(found.predicted.threshold) == {1}
+
+
+def test_a_chip_used_with_another_size_is_told_and_left_alone(tmp_path: Path) -> None:
+    for size, trouble in ((1 << 20, ""), (1 << 19, "log_bytes must be 1048576 here")):
+        log = LogSettings("flash", log_bytes=size)
+        with (
+            virtual(dialfile.demo(), tmp_path / "board", log=log) as dial,
+            Board.open(dial.port, dial.clock) as board,
+        ):
+            assert board.hello.trouble.endswith(trouble)
+            assert board.hello.trouble or not trouble
+            assert bool(board.hello.channels) is not bool(trouble)
+            if not trouble:
+                board.seal()
 
 
 def test_a_bad_configuration_is_told_over_the_line(tmp_path: Path) -> None:

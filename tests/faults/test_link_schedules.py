@@ -27,7 +27,7 @@ from dialbench.store import Store
 from dialcore import records
 
 UID_TEXT = UID.hex()
-PLAIN = 100
+PLAIN = 70
 DEEP = 600
 _PATIENCE_S = 3600.0  # of simulated time, for one attempt
 

@@ -26,6 +26,8 @@ WATCHED = {
     "spec": ["dialbench.wishfile", "dialbench.wishcheck", "dialbench.face", "dialbench.sitefile"],
     "csv": ["dialbench.foreign"],
     "store": ["dialbench.store.store", "dialbench.store.foreign", "dialbench.store.database"],
+    "link_host": ["dialcore.framing", "dialcore.messages", "dialbench.link"],
+    "link_board": ["dialcore.framing", "dialcore.messages", "dialnode.serve", "dialnode.pagelog"],
 }
 
 with atheris.instrument_imports(include=WATCHED[NAME]):

@@ -11,13 +11,14 @@ from tests.faults.simulation import UID, SimulatedBoard, Storage, Time, pages
 
 from dialbench.errors import UserError
 from dialbench.link import Board
-from dialbench.link.exchange import LIVE_KEPT
+from dialbench.link.exchange import ANSWER_S, LIVE_KEPT
 from dialbench.link.transport import POLL_S
 from dialbench.store.numbering import gaps
 from dialcore import framing, messages, records
 
 SESSION = 0x0605
-_LOG = pages(40, 1)
+PAGES = 8
+_LOG = pages(PAGES, 1)
 _HELLO = messages.pack_hello(33, 1, 5, UID, bytes(8), 0, "0.1.0", "fuzz", "")
 
 
@@ -93,7 +94,8 @@ class _Puppet:
         yield kind | messages.ANSWER, answer
 
     def receive(self):
-        self._time.s += POLL_S
+        # Silence lasts: nobody needs to look at it twenty times a second.
+        self._time.s += POLL_S if self._waiting else ANSWER_S
         out, self._waiting = self._waiting[:4096], self._waiting[4096:]
         return out
 

@@ -11,7 +11,7 @@ import pytest
 from tests.board_double import log, page, stored
 from tests.host.stores import OPEN, SHUT, UID, bent, filled, hello, marked, status
 
-from dialbench.store import Store, StoreError, decoding
+from dialbench.store import Store, StoreError, database, decoding
 from dialbench.store.backup import backup
 from dialbench.store.check import check
 from dialbench.store.repair import repair
@@ -129,8 +129,6 @@ def test_a_store_of_the_first_version_is_looked_at_as_it_is_and_brought_up_to_da
 
 
 def first_version(path, pages):
-    from dialbench.store import database
-
     with closing(sqlite3.connect(path, isolation_level=None)) as file:
         file.execute("PRAGMA journal_mode = WAL")
         file.executescript(database._steps()[0])
@@ -410,6 +408,51 @@ def test_values_of_the_wrong_kind_are_damage_not_a_traceback(sound):
         store.marks(UID)
     assert check(sound).kinds() == {"damage"}
     assert repair(sound).salvaged.sound
+
+
+def interior(children, child):
+    """A page of SQLite's inner nodes, every child of which is the same page."""
+    page = bytearray(4096)
+    page[0] = 0x05
+    page[3:5] = children.to_bytes(2, "big")
+    page[5:7] = (4096 - 6 * children).to_bytes(2, "big")
+    page[8:12] = child.to_bytes(4, "big")
+    for k in range(children):
+        at = 4096 - 6 * (k + 1)
+        page[12 + 2 * k : 14 + 2 * k] = at.to_bytes(2, "big")
+        page[at : at + 6] = child.to_bytes(4, "big") + bytes((0x81, 0x00))
+    return bytes(page)
+
+
+def test_a_file_that_would_be_read_for_years_is_given_up(sound):
+    """A tree whose branches lead to one another: 400 ** 5 visits, in a file as small as ever."""
+    with closing(sqlite3.connect(sound)) as file:
+        file.execute("PRAGMA journal_mode = DELETE")
+        query = "SELECT rootpage FROM sqlite_schema WHERE name = 'decoding'"
+        [root] = file.execute(query).fetchone()
+    raw = bytearray(sound.read_bytes())
+    leaf = raw[4096 * (root - 1) : 4096 * root]
+    count = len(raw) // 4096
+    raw[4096 * (root - 1) : 4096 * root] = interior(400, count + 1)
+    for level in range(1, 5):
+        raw += interior(400, count + level + 1)
+    raw += leaf
+    raw[28:32] = (len(raw) // 4096).to_bytes(4, "big")
+    raw[92:96] = raw[24:28]
+    sound.write_bytes(raw)
+    with pytest.raises(StoreError, match="is damaged: keep it"):
+        Store.open(sound)
+
+
+def test_a_store_that_grows_while_it_is_open_is_still_read(path, pages, monkeypatch):
+    monkeypatch.setattr(database, "_STEPS_ANYWAY", 0)
+    monkeypatch.setattr(database, "_STEPS_A_LOOK", 100)
+    with Store.open(path) as store:
+        store.add_board(hello())
+        allowed = store._database._steps_allowed
+        filled(store, *pages.values())
+        assert len(store.crossings(UID).boot) > 500
+        assert store._database._steps_allowed > allowed
 
 
 # -- backups

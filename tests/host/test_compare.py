@@ -389,3 +389,23 @@ def test_half_a_million_crossings_take_seconds():
     took_s = perf_counter() - began
     assert found.counts["matched"] == len(predicted.utc_us)
     assert took_s < 10
+
+
+def test_what_was_not_to_be_logged_is_not_missed():
+    predicted = predicted_of(
+        *columns([(c, k, True, T0 + c * 600 * S) for c in range(8) for k in range(3)])
+    )
+    half = predicted.threshold == 1
+    seen = np.flatnonzero(half)
+    span = whole(predicted)
+    found = compare(predicted, as_measured(predicted, seen), span, {0: span, 2: span})
+    assert found.counts["missed"] == 0
+    assert (found.kind == np.where(half, MATCHED, UNOBSERVED)).all()
+    plain = compare(predicted, as_measured(predicted, seen), span)
+    assert plain.counts["missed"] == 16
+    # Only for as long as it was so, and only what is not there.
+    early = [(span[0][0], T0 + 3 * 600 * S + 300 * S)]
+    part = compare(predicted, as_measured(predicted, seen), span, {0: early, 2: early})
+    assert part.counts["missed"] == 8
+    full = compare(predicted, as_measured(predicted), span, {0: span, 2: span})
+    assert full.counts["matched"] == 24

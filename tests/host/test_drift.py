@@ -1,11 +1,14 @@
 """What `dialbench clock` says, from records in a store."""
 
 import json
+import random
 
 import pytest
+from click.testing import CliRunner
 from tests.host.test_store import UID, hello
 
 from dialbench.clock import Mark
+from dialbench.commands.clock import command
 from dialbench.drift import drift
 from dialbench.store import Store
 from dialcore import records
@@ -139,3 +142,37 @@ def test_without_a_chip_the_marks_are_told(store):
 def test_a_store_with_nothing_in_it_says_nothing(store):
     found = drift(store, UID)
     assert (found.boots, found.sentences) == ((), [])
+
+
+def test_a_log_full_of_nonsense_is_told_without_a_fault(tmp_path):
+    chance = random.Random(4)
+    far = 1 << 53
+    for number in range(8):
+        path = tmp_path / f"{number}.sqlite"
+        with Store.open(path) as store:
+            store.add_board(hello())
+            for page in range(5):
+                entries = []
+                for _ in range(chance.randrange(1, 6)):
+                    device_ms = chance.choice((0, 5, 10**6, 10**9, far - 1, far))
+                    utc_us = chance.choice((0, START_US, -START_US, far, -far))
+                    sigma_us = chance.choice((0, 1000, 2**32 - 1))
+                    source = chance.choice((records.CHIP, records.SATELLITES, 9))
+                    entries.append(
+                        chance.choice(
+                            (
+                                (9, records.RTC_FAULT, bytes((chance.randrange(5), 1))),
+                                (9, records.MARK, records.pack_mark(device_ms, utc_us, sigma_us)),
+                                (
+                                    9,
+                                    records.RTC,
+                                    records.pack_rtc(device_ms, utc_us, sigma_us, source),
+                                ),
+                            )
+                        )
+                    )
+                store.add_page(UID, logged(page, 1 + page // 2, entries))
+        told = CliRunner().invoke(command, [str(path)])
+        assert told.exception is None and "nan" not in told.output
+        facts = CliRunner().invoke(command, [str(path), "--json"])
+        assert json.loads(facts.output, parse_constant=pytest.fail)["board"] == UID

@@ -1,19 +1,23 @@
 """The inputs of tests/fuzz, each with some hundred bent ones: what every day's run can afford."""
 
+import random
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.fuzz import targets
+from tests.fuzz import targets, targets_link
 
 # Executions a day; the board's and the store's inputs are the slow ones.
 EXAMPLES = {
-    "frames": 300,
-    "board": 150,
-    "page": 500,
-    "dial": 200,
-    "spec": 100,
-    "csv": 300,
-    "store": 150,
+    "frames": 150,
+    "board": 120,
+    "page": 300,
+    "dial": 100,
+    "spec": 80,
+    "csv": 150,
+    "store": 120,
+    "link_host": 100,
+    "link_board": 60,
 }
 
 
@@ -66,3 +70,13 @@ def test_a_fault_behind_an_input_is_found(monkeypatch):
     monkeypatch.setattr(targets.Store, "marks", lambda self, uid: 1 // 0)
     with pytest.raises(ZeroDivisionError):
         targets.store(b"\x70")
+
+
+def test_a_pull_from_a_board_that_says_anything_gets_to_the_end_and_to_nothing():
+    chance = random.Random(1)
+    brought = []
+    for _ in range(60):
+        picks = [(0, chance.choice((0, 0, 0, 62, 150, 178, 230)), 9, 1) for _ in range(60)]
+        brought.append(targets_link.link_host(b"".join(map(bytes, picks))))
+    assert {0, targets_link.PAGES} <= set(brought), brought
+    assert targets_link.link_host(b"") == targets_link.PAGES

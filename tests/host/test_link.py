@@ -6,6 +6,7 @@ import socket
 import tempfile
 import tty
 from contextlib import contextmanager
+from types import SimpleNamespace
 
 import pytest
 from tests.board_double import (
@@ -26,7 +27,8 @@ from tests.board_double import (
 
 from dialbench.clock import SystemClock
 from dialbench.link import Board, LinkError, LinkLost, prompt
-from dialbench.link.exchange import ANSWER_S, LIVE_KEPT
+from dialbench.link.errors import Busy
+from dialbench.link.exchange import ANSWER_S, LIVE_KEPT, Exchange, Instant
 from dialbench.link.transport import open_line
 from dialbench.store import Store, StoreError
 from dialcore import framing, messages, records
@@ -121,6 +123,39 @@ def test_an_answer_that_makes_no_sense_is_told():
             board.status()
 
 
+def test_no_greeting_can_stop_a_board_or_start_it_anew():
+    for _ in range(300):
+        heard = []
+        for alone in (True, False):
+            line = SimpleNamespace(alone=alone, send=heard.append)
+            exchange = Exchange(line, "test", lambda: Instant(0.0, 0))
+            for _ in range(4):
+                ask = messages.pack_ask_hello(exchange.session, alone)
+                exchange.post(messages.HELLO, ask)
+        assert len(heard) == 8 and not {3, 4}.intersection(b"".join(heard))
+        assert all(framing.Decoder().received(frame) for frame in heard)
+
+
+def test_who_is_refused_says_no_goodbye():
+    double = BoardDouble()
+    double.session = 0x0605
+    time = Time()
+    line = DirectLine(double, time)
+    line.alone = False
+    with pytest.raises(Busy):
+        Board(line, "test", time, time.seconds)
+    assert line.closed and double.asked == [messages.HELLO]
+
+
+def test_a_goodbye_ends_the_session_once():
+    double = BoardDouble()
+    board, _ = linked(double)
+    assert double.session == board._exchange.session
+    board.close()
+    board.close()
+    assert double.session == 0 and double.asked.count(messages.BYE) == 1
+
+
 # -- ports that are no board's
 
 
@@ -201,7 +236,7 @@ def test_what_answers_otherwise_is_told(said, sentence):
     with pytest.raises(LinkError, match=sentence) as caught:
         Board(DirectLine(Chatter(said), time), "test", time, time.seconds)
     assert not isinstance(caught.value, LinkLost)
-    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.3
+    assert time.s <= 4 * ANSWER_S + len(prompt.QUESTIONS) * prompt.PATIENCE_S + 0.3
 
 
 def test_a_flood_of_noise_ends_in_time():
@@ -213,7 +248,7 @@ def test_a_flood_of_noise_ends_in_time():
     time = Time()
     with pytest.raises(LinkError, match="talks, but not as a dial"):
         Board(Flood(BoardDouble(), time), "test", time, time.seconds)
-    assert time.s <= 4 * ANSWER_S + prompt.PATIENCE_S + 0.1
+    assert time.s <= 4 * ANSWER_S + len(prompt.QUESTIONS) * prompt.PATIENCE_S + 0.1
 
 
 def test_addresses_that_lead_nowhere_are_told():
@@ -377,6 +412,8 @@ def test_release_hands_the_port_back():
     board, line = linked(double)
     board.release()
     assert double.released and line.closed
+    board.close()
+    assert double.asked[-1] == messages.RELEASE  # a goodbye would be typed at the prompt
 
 
 # -- pulling
@@ -495,6 +532,88 @@ def test_records_reach_the_store_decoded(store):
     board.pull(store)
     assert store.crossings(UID_TEXT).channel.tolist() == [3]
     assert [event.tag for event in store.events(UID_TEXT)] == [records.GATE]
+
+
+def test_records_of_a_later_board_are_carried_and_kept(store):
+    later = [(10, 0x55, b"new"), (20, 3, 1, 1), (30, 0x7F, b""), (40, records.GATE, b"\1\0\0more")]
+    double = BoardDouble({0: page(0, 1, 0, later)})
+    board, _ = linked(double)
+    board.pull(store)
+    kept = [(event.device_ms, event.tag, event.payload) for event in store.events(UID_TEXT)]
+    assert kept == [(10, 0x55, b"new"), (30, 0x7F, b""), (40, records.GATE, b"\1\0\0more")]
+    assert store.crossings(UID_TEXT).channel.tolist() == [3]
+    assert store.losses(UID_TEXT).unreadable_pages == 0
+
+
+def test_lost_pages_are_asked_for_again_and_no_others():
+    double = BoardDouble(log(100))
+    board, _ = linked(double)
+    losing = {5, 6, 40, 99}
+    answer = double.answer_to
+
+    def losing_some(data):
+        frames = []
+        for frame in answer(data):
+            kind, _, _, told = messages.split(framing.Decoder().received(frame)[0])
+            number = messages.unpack_number(told) if kind == messages.PAGE else None
+            if number in losing:
+                losing.remove(number)
+            else:
+                frames.append(frame)
+        return frames
+
+    double.answer_to = losing_some
+    got = {}
+    for fetched in board.fetch(range(at, min(at + 32, 100)) for at in range(0, 100, 32)):
+        assert fetched.complete is (fetched.asked.start == 64)
+        got.update(fetched.pages)
+    assert sorted(set(range(100)) - set(got)) == [5, 6, 40, 99]
+    double.sent.clear()
+    for fetched in board.fetch([range(5, 7), range(40, 41), range(99, 100)]):
+        assert fetched.complete and not fetched.absent
+        got.update(fetched.pages)
+    assert double.sent == [5, 6, 40, 99] and got == double.pages
+
+
+def test_four_fetches_are_under_way_at_once():
+    double = BoardDouble(log(300))
+    board, _ = linked(double)
+    ahead = []
+    for fetched in board.fetch(range(at, at + 32) for at in range(0, 288, 32)):
+        asked = double.asked.count(messages.FETCH)
+        ahead.append(asked - fetched.asked.start // 32)
+    assert ahead == [4, 4, 4, 4, 4, 4, 3, 2, 1]
+    assert board.health.unasked == board.health.unanswered == 0
+
+
+def test_a_fetch_whose_answer_is_lost_does_not_wait_for_silence():
+    double = BoardDouble(log(96))
+    board, line = linked(double)
+    answer = double.answer_to
+    lost = []
+
+    def losing_an_answer(data):
+        frames = answer(data)
+        if not lost and len(frames) > 1:
+            lost.append(frames.pop())
+        return frames
+
+    double.answer_to = losing_an_answer
+    began = line.time.s
+    first, second, third = board.fetch([range(32), range(32, 64), range(64, 96)])
+    assert len(first.pages) == 32 and not first.complete
+    assert second.complete and third.complete
+    assert line.time.s - began < 0.5
+
+
+def test_pages_that_came_before_a_cut_are_kept(store, path):
+    double = BoardDouble(log(96))
+    board, line = linked(double)
+    half = sum(len(raw) + 20 for number, raw in double.pages.items() if number < 40)
+    line.life = half
+    with pytest.raises(LinkLost):
+        board.pull(store)
+    assert {number for _, number in stored(path)} >= set(range(30))
 
 
 def test_the_store_keeps_who_the_board_was(store):

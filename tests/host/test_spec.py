@@ -22,6 +22,7 @@ from dialbench.virtual.clouds import Clear
 from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
 from dialcore import framing, messages, records
+from dialcore.crossing import ALL, LEAN
 
 SPEC = (Path(dialcore.__file__).parent / "SPEC.md").read_text()
 NAMES = {
@@ -31,6 +32,8 @@ NAMES = {
     "MARK": records.MARK,
     "OVERFLOW": records.OVERFLOW,
     "BLIND": records.BLIND,
+    "SETUP": records.SETUP,
+    "HEALTH": records.HEALTH,
     "RTC": records.RTC,
     "RTC_FAULT": records.RTC_FAULT,
 }
@@ -70,6 +73,14 @@ def test_a_stranger_who_has_only_the_text_reads_the_same():
     for raw in (PAGE, *log(20).values()):
         number, boot = records.check(raw)[:2]
         assert stranger.decode(raw) == (number, boot, list(records.records(raw)))
+
+
+def test_the_examples_for_programs_hold_every_message_and_record():
+    types = {int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
+    assert types <= {case["type"] for case in VECTORS["messages"]}
+    tags = {int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}
+    assert tags <= {told["tag"] for case in VECTORS["pages"] for told in case["records"]}
+    assert PAGE.hex() in {case["page"] for case in VECTORS["pages"]}
 
 
 def test_a_stranger_imports_nothing_of_ours():
@@ -181,6 +192,16 @@ def test_message_types_and_record_tags_are_those_of_the_code():
         assert said[name] == getattr(messages, name)
     tags = {row[1]: int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}
     assert tags == NAMES
+
+
+def test_what_setup_and_health_hold_is_what_the_text_says():
+    said = {row[1]: row[2] for row in rows("Records") if row[0].startswith("0x")}
+    for name, form in (("SETUP", records._SETUP), ("HEALTH", records._HEALTH)):
+        codes = {"B": "u8", "I": "u32"}
+        assert re.findall(r"\bu\d+\b", said[name]) == [codes[c] for c in form.strip("<")]
+    assert "7 for all, 2" in SPEC and (ALL, LEAN) == (7, 2)
+    assert "0 nowhere, 1 in files, 2 on a bare flash chip" in SPEC
+    assert records.STORAGES == ("none", "files", "flash")
 
 
 def test_the_versions_and_limits_are_those_of_the_code():

@@ -23,6 +23,7 @@ DATA = st.one_of(
         b"".join
     ),
 )
+BODIES = DATA.map(lambda data: data[: framing.MAX_BODY])
 
 
 def test_crc_32_gives_the_published_check_value():
@@ -110,3 +111,54 @@ def test_a_decoder_finds_every_frame_after_noise(bodies, noise, chance):
         got += decoder.received(line[:size])
         line = line[size:]
     assert got == bodies
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(BODIES, min_size=1, max_size=2))
+@example([bytes(framing.MAX_BODY)])
+@example([b"\xff" * framing.MAX_BODY])
+def test_a_stream_may_be_cut_at_every_byte(bodies):
+    line = b"".join(map(framing.encode, bodies))
+    byte_by_byte = framing.Decoder()
+    got = []
+    for at in range(len(line)):
+        got += byte_by_byte.received(line[at : at + 1])
+    assert (got, byte_by_byte.bad) == (bodies, 0)
+    for at in range(0, len(line), 1 + len(line) // 100):
+        decoder = framing.Decoder()
+        assert decoder.received(line[:at]) + decoder.received(line[at:]) == bodies
+        assert decoder.bad == 0
+
+
+NOISE = st.one_of(
+    st.binary(max_size=80),
+    st.integers(0, 5000).map(bytes),  # floods of zeros
+    st.integers(1205, 4000).map(lambda size: b"\x07" * size),  # and of anything but zeros
+    BODIES.map(lambda body: framing.encode(body)[:-3]),  # frames cut short
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(NOISE, st.binary(max_size=300)), max_size=5), st.integers(1, 2000))
+def test_noise_of_any_kind_costs_no_frame_after_it_and_no_room(pieces, step):
+    line = b"".join(noise + framing.encode(body) for noise, body in pieces)
+    decoder = framing.Decoder()
+    got = []
+    for at in range(0, len(line), step):
+        got += decoder.received(line[at : at + step])
+        assert len(decoder._buffer) <= 1209
+    # The noise may hold frames of its own; ours are there in their order all the same.
+    rest = iter(got)
+    assert all(body in rest for _, body in pieces)
+
+
+@pytest.mark.parametrize("size", [1208, 1209, 1210, 1211, 5000])
+def test_the_longest_frame_passes_and_nothing_longer_is_held(size):
+    decoder = framing.Decoder()
+    decoder.received(b"\x00" + b"\xff" * size)
+    assert len(decoder._buffer) == (size if size <= 1209 else 0)
+    longest = bytes(k % 255 + 1 for k in range(framing.MAX_BODY))
+    frame = framing.encode(longest)
+    assert len(frame) == 1209 + 2
+    assert decoder.received(frame) == [longest]
+    assert decoder.bad == 1

@@ -94,7 +94,8 @@ def _begin(unsteady_ppm: Floats) -> tuple[Floats, Floats]:
 def _moved(
     event: Event, unsteady_ppm: Floats, mean: Floats, cov: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """The state carried to an event: (transition (5, 5), mean, covariance)."""
+    """The state carried to an event: (transition (5, 5), mean, covariance). In a new boot the
+    line is not in it yet, and the chip's phase is how far it is ahead of UTC."""
     after_s = event.after_s
     between_s = _STRAY_DAYS * _DAY_S
     share = after_s / between_s
@@ -113,7 +114,6 @@ def _moved(
     crystal, chip = unsteady_ppm.T
     both = np.array([1.0, 1.0, 0.0, 0.0, 0.0])
     if event.fresh:
-        cov += _PRIOR_S**2 * np.outer(both, both)
         cov[:, CRYSTAL_RATE, CRYSTAL_RATE] += crystal**2 / _DAY_S * after_s
     else:
         _walk(cov, both, CRYSTAL_RATE, crystal**2 / _DAY_S, after_s)
@@ -125,6 +125,12 @@ def _moved(
     cov[:, STRAY, CHIP] = cov[:, CHIP, STRAY]
     cov[:, STRAY, STRAY] += chip**2 * (1 - kept**2)
     return step, mean, cov
+
+
+def _opened(event: Event, cov: Floats) -> Floats:
+    """The covariance with a new boot's line in it, of which nothing is known."""
+    both = np.array([1.0, 1.0, 0.0, 0.0, 0.0])
+    return cov + _PRIOR_S**2 * np.outer(both, both) if event.fresh else cov
 
 
 def _walk(cov: Floats, phase: Floats, rate: int, walk: Floats, after_s: float) -> None:
@@ -155,11 +161,12 @@ def _known(
     """The state with the event known, and the logarithm of how well it was expected."""
     told = _told(event)
     surprise_s = event.value_s - mean[:, told]
-    total = cov[:, told, told] + event.sigma_s**2
+    noise = event.sigma_s**2 + event.swing_s**2
+    total = cov[:, told, told] + noise
     gain = cov[:, :, told] / total[:, None]
     keep = np.eye(_PARTS) - gain[:, :, None] * np.eye(_PARTS)[told]
     better = keep @ cov @ keep.transpose(0, 2, 1)
-    better += event.sigma_s**2 * gain[:, :, None] * gain[:, None, :]
+    better += noise * gain[:, :, None] * gain[:, None, :]
     fit = -0.5 * (surprise_s**2 / total + np.log(2 * np.pi * total))
     bad = choice == BAD
     return (
@@ -195,7 +202,7 @@ def _followed(events: Sequence[Event], grid: Floats) -> tuple[Ints, NDArray[np.i
         prior = np.repeat(np.log([p for _, p in options]), len(cell))
         mean, cov = mean[parent], cov[parent]
         cov[:, CHIP, CHIP] += _jumped(event, choice, mean)
-        mean, cov, fit = _known(event, choice, mean, cov)
+        mean, cov, fit = _known(event, choice, mean, _opened(event, cov))
         score = score[parent] + prior + fit
         cell = cell[parent]
         best = _likeliest(cell, score)
@@ -239,20 +246,39 @@ def _smoothed(
         step, mean, cov = _moved(event, unsteady_ppm, mean, cov)
         cov[:, CHIP, CHIP] += _jumped(event, choices[:, number], mean)
         ahead.append((step, mean, cov))
-        mean, cov, _ = _known(event, choices[:, number], mean, cov)
+        mean, cov, _ = _known(event, choices[:, number], mean, _opened(event, cov))
         means[number], covs[number] = mean, cov
     size_s = np.zeros((count, length))
     for number in range(length - 2, -1, -1):
         step, expected, spread = ahead[number + 1]
-        gain = _backward(step, covs[number], spread, events[number + 1].fresh)
-        means[number] += (gain @ (means[number + 1] - expected)[:, :, None])[:, :, 0]
-        change = gain @ (covs[number + 1] - spread) @ gain.transpose(0, 2, 1)
-        covs[number] += change
+        part = _GOES_ON if events[number + 1].fresh else np.eye(_PARTS)
+        gone = -len(part)  # what the new state has of the old one stands at its end
+        spread = spread[:, gone:, gone:]
+        gain = _backward(step[gone:], covs[number], spread)
+        correction = means[number + 1] @ part.T - expected[:, gone:]
+        change = part @ covs[number + 1] @ part.T - spread
+        means[number] += (gain @ correction[:, :, None])[:, :, 0]
+        covs[number] += gain @ change @ gain.transpose(0, 2, 1)
         moved_s = (means[number + 1] - means[number] @ step.T) @ _GOES_ON[0]
         jumped = np.isin(choices[:, number + 1], (STEP, LEAP))
         size_s[:, number + 1] = np.where(jumped, moved_s, 0.0)
-    variance = np.maximum(np.diagonal(covs, axis1=2, axis2=3), 0.0)
-    return Carried(weight, means.transpose(1, 0, 2), variance.transpose(1, 0, 2), choices, size_s)
+    mean = means.transpose(1, 0, 2)
+    variance = np.maximum(np.diagonal(covs, axis1=2, axis2=3), 1e-18).transpose(1, 0, 2)
+    for number, event in enumerate(events):
+        if event.swing_s:
+            _sharpen(event, choices[:, number] != BAD, mean[:, number], variance[:, number])
+    return Carried(weight, mean, variance, choices, size_s)
+
+
+def _sharpen(event: Event, good: NDArray[np.bool_], mean: Floats, variance: Floats) -> None:
+    """At a mark itself the line is as sure as the mark: what its swing took away there is
+    given back. mean and variance (h, 5) are changed in place."""
+    loose = event.sigma_s**2 + event.swing_s**2
+    more = 1 / event.sigma_s**2 - 1 / loose
+    total = 1 / variance[:, LINE] + more
+    at_s = (mean[:, LINE] / variance[:, LINE] + event.value_s * more) / total
+    mean[:, LINE] = np.where(good, at_s, mean[:, LINE])
+    variance[:, LINE] = np.where(good, 1 / total, variance[:, LINE])
 
 
 # What a new boot has of the old one's state: how far the chip is ahead, and the rates.
@@ -260,12 +286,10 @@ _GOES_ON = np.eye(_PARTS)[1:]
 _GOES_ON[0, LINE] = -1.0
 
 
-def _backward(step: Floats, cov: Floats, spread: Floats, fresh: bool) -> Floats:
-    """What a correction of the next state means for this one: (h, 5, 5)."""
-    part = _GOES_ON if fresh else np.eye(_PARTS)
-    inner = part @ spread @ part.T
-    size = np.sqrt(np.diagonal(inner, axis1=1, axis2=2))
-    scaled = inner / (size[:, :, None] * size[:, None, :])
-    right = part @ step @ cov / size[:, :, None]
-    gain: Floats = (np.linalg.solve(scaled, right) / size[:, :, None]).transpose(0, 2, 1) @ part
+def _backward(step: Floats, cov: Floats, spread: Floats) -> Floats:
+    """What a correction of the next state (k numbers) means for this one: (h, 5, k)."""
+    size = np.sqrt(np.diagonal(spread, axis1=1, axis2=2))
+    scaled = spread / (size[:, :, None] * size[:, None, :])
+    solved = np.linalg.solve(scaled, step @ cov / size[:, :, None])
+    gain: Floats = (solved / size[:, :, None]).transpose(0, 2, 1)
     return gain

@@ -55,7 +55,7 @@ class Rejected:
 @dataclass(frozen=True)
 class Jump:
     """The chip's time stepped by size_s (forward when positive) in the stretch that ends
-    with a reading; probability 0..1 that it was there and nowhere else."""
+    with a reading; probability 0..1 that it did so there."""
 
     reading: Reading
     size_s: float

@@ -23,10 +23,10 @@ from dialbench.clock.chip import (
     Carried,
     carry,
 )
-from dialbench.clock.events import Event, Tied, references, row, tied
+from dialbench.clock.events import Event, Tied, references, row, sparse, tied
 from dialbench.clock.facts import ClockError, Jump, Mark, Reading, Rejected
 from dialbench.clock.line import Knot, Line, Rate
-from dialbench.clock.marks import agreeing, knots
+from dialbench.clock.marks import agreeing, knots, thinned
 from dialbench.clock.mixture import middle_and_sigma
 
 Floats = NDArray[np.float64]
@@ -55,11 +55,11 @@ class ClockModel:
             boots.setdefault(mark.boot, []).append(mark)
         kept: list[Mark] = []
         for _, found in sorted(boots.items()):
-            agree, rejected = agreeing(sorted(found, key=lambda mark: mark.device_ms))
+            agree, rejected = agreeing(thinned(sorted(found, key=lambda mark: mark.device_ms)))
             self.rejected += rejected
             kept += knots(agree)
         read = sorted(readings, key=lambda one: (one.boot, one.device_ms))
-        usable = tied(kept, read)
+        usable = sparse(tied(kept, read))
         if usable:
             self._through_all(kept, usable)
         else:

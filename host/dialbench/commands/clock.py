@@ -21,7 +21,8 @@ from dialbench.store import Store
 def command(store_path: Path, uid: str | None, as_json: bool) -> None:
     """How well the times in STORE are known: drift, marks, readings, and what is uncertain.
 
-    Half-widths are of intervals that hold UTC with 95%.
+    Median and worst half-width over a boot's time of the interval that holds UTC with 95%;
+    "read" counts the readings of its clock chip.
     """
     with Store.open(existing(store_path)) as store:
         uid = chosen_board(store, store_path, uid).uid
@@ -29,16 +30,7 @@ def command(store_path: Path, uid: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps({"board": uid, **found.as_dict()}))
         return
-    head = (
-        "boot",
-        "from (UTC)",
-        "hours",
-        "marks",
-        "readings",
-        "drift ppm",
-        "median +-s",
-        "worst +-s",
-    )
+    head = ("boot", "from (UTC)", "hours", "marks", "read", "drift ppm", "median s", "worst s")
     screen.columns([head, *(_row(boot) for boot in found.boots)])
     for sentence in found.sentences:
         screen.say(sentence)
@@ -52,10 +44,18 @@ def _row(boot: BootTime) -> tuple[str, ...]:
     widths = sorted(instant.half_width_s for instant in boot.over)
     return (
         str(boot.boot),
-        f"{datetime.fromtimestamp(boot.over[0].utc_us / 1e6, UTC):%Y-%m-%d %H:%M:%S}",
+        _shown(boot.over[0].utc_us),
         hours,
         *counts,
         f"{boot.drift_ppm:+.2f} +-{1.96 * boot.drift_sigma_ppm:.2f}",
         f"{widths[len(widths) // 2]:.3f}",
         f"{widths[-1]:.3f}",
     )
+
+
+def _shown(utc_us: int) -> str:
+    """To the minute; a log can also hold what no calendar does."""
+    try:
+        return f"{datetime.fromtimestamp(utc_us / 1e6, UTC):%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError, OSError):
+        return "out of range"

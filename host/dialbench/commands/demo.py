@@ -69,11 +69,12 @@ def command(
     screen.table(f"{result.dial.name}, {result.dial.site.name}", result.analysis.rows)
     for sentence in result.analysis.sentences:
         screen.say(sentence)
-    click.echo(f"\nEverything is kept in {folder}. To go on:")
+    click.echo()
+    screen.say(f"Everything is kept in {folder}. To go on:")
     for line in (
         "dialbench watch --virtual         the dial live, lit and unlit",
         "dialbench demo --turned 0.6       a dial that was set up askew",
         "dialbench demo --clouds --days 3  a sky that does not cooperate",
         f"dialbench compare {folder}/store.sqlite",
     ):
-        click.echo(f"  {line}")
+        screen.say(f"  {line}")

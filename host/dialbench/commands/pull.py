@@ -93,7 +93,7 @@ def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_
     if as_json:
         click.echo(json.dumps(facts))
         return
-    click.echo(f"{pages} new pages ({size} bytes) from board {uid} are in {store_path}.")
+    screen.say(f"{pages} new pages ({size} bytes) from board {uid} are in {store_path}.")
     lost = [
         f"{name.replace('_', ' ')}: {number}" for name, number in asdict(losses).items() if number
     ]
@@ -105,4 +105,4 @@ def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_
         screen.note(f"{pulled.lacking} pages did not come through: pull again")
     if pulled.unsealed:
         screen.note(f"the newest records are still on the board: {pulled.unsealed}")
-    click.echo(f"To see what they say: dialbench compare {store_path}")
+    screen.say(f"To see what they say: dialbench compare {store_path}")

@@ -115,8 +115,8 @@ def _run(
         if as_json:
             click.echo(json.dumps(facts))
         else:
-            click.echo(f"{dial.name} at {dial.site.name} on {board.port}, until Ctrl-C. Try:")
-            click.echo(f"  dialbench watch {board.port} --dial {toml}")
+            screen.say(f"{dial.name} at {dial.site.name} on {board.port}, until Ctrl-C. Try:")
+            screen.say(f"  dialbench watch {board.port} --dial {toml}")
         if not board.real_micropython:
             screen.note(screen.NO_MICROPYTHON)
         board.start(now_us)

@@ -57,7 +57,7 @@ class Board:
     ) -> None:
         self._line = line
         self.port = name
-        self._over = False  # nobody is there any more to be told anything
+        self._met = False  # there is a session to be ended
         self._name = inert(name)
         self._clock = clock
         self._exchange = Exchange(line, self._name, lambda: Instant(seconds(), clock.utc_us()))
@@ -79,10 +79,10 @@ class Board:
 
     def close(self) -> None:
         """End the session, so that another program may have the board at once."""
-        if self.health.good_frames and not self._over:
+        if self._met:
             with suppress(LinkError):
                 self._exchange.tell(messages.BYE)
-        self._over = True
+        self._met = False
         self._line.close()
 
     def __enter__(self) -> Self:
@@ -115,6 +115,7 @@ class Board:
                     f" {messages.SESSION_MS // 1000} s"
                 ) from None
             raise LinkError(f"{refused}, and {mine}: update the older of the two") from None
+        self._met = True
         if not hello.protocol_min <= messages.PROTOCOL <= hello.protocol_max:
             raise LinkError(
                 f"the board at {self._name} speaks protocol {hello.protocol_min} to"
@@ -128,14 +129,7 @@ class Board:
         return hello
 
     def _no_greeting(self) -> LinkError:
-        if not self.health.good_frames:
-            # A prompt shows itself at an empty line; to anything else it means nothing.
-            with suppress(LinkLost):
-                self._line.send(prompt.EMPTY_LINE)
-                until_s = self._exchange.seconds() + prompt.PATIENCE_S
-                while not prompt.seen(self._exchange.stray) and self._exchange.seconds() < until_s:
-                    self._exchange.take()
-        if prompt.seen(self._exchange.stray):
+        if not self.health.good_frames and self._at_prompt():
             return AtPrompt(
                 f"the board at {self._name} is at its prompt instead of running the firmware:"
                 f" dialbench start {self._name}"
@@ -154,6 +148,21 @@ class Board:
             f"{self._name} sends frames as a dial does, but does not answer: is another program"
             " talking to it, or is the port wired to itself?"
         )
+
+    def _at_prompt(self) -> bool:
+        """Whether what is there shows MicroPython's prompt when it is asked to."""
+        exchange = self._exchange
+        with suppress(LinkLost):
+            for typed in prompt.QUESTIONS:
+                before = self.health.bytes_in
+                self._line.send(typed)
+                until_s = exchange.seconds() + prompt.PATIENCE_S
+                while exchange.seconds() < until_s and not prompt.seen(exchange.stray):
+                    exchange.take()
+                # What does not even echo is no prompt, and is not pressed further.
+                if prompt.seen(exchange.stray) or self.health.bytes_in == before:
+                    break
+        return prompt.seen(exchange.stray)
 
     def status(self) -> Status:
         """The board's counters now."""
@@ -212,7 +221,7 @@ class Board:
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""
         self._ask(messages.RELEASE)
-        self._over = True
+        self._met = False
         self.close()
 
     def _ask(self, kind: int, payload: bytes = b"") -> Request:

@@ -18,8 +18,9 @@ RETRIES = 3
 LIVE_KEPT = 64
 PAGES_KEPT = 2 * messages.FETCH_PAGES  # of one FETCH: more than it brings, as lines double frames
 _STRAY_KEPT = 64  # bytes of what was no frame
-_INTERRUPT = 3  # the byte that stops a program on a board that is still starting
-_SESSION_BYTES = range(_INTERRUPT + 1, 256)
+# To a board that is still starting, or at its prompt: stop the program, start anew.
+_CONTROLS = {3, 4}
+_SESSION_BYTES = range(5, 256)
 
 _NAMES = {
     messages.HELLO: "HELLO",
@@ -131,7 +132,7 @@ class Exchange:
             self._sequence = (self._sequence + 1) & 255
             body = messages.body(kind, self._sequence, payload, self.session)
             frame = framing.encode(body)
-            if kind != messages.HELLO or _INTERRUPT not in frame:
+            if kind != messages.HELLO or not _CONTROLS.intersection(frame):
                 return frame
 
     def forget(self, request: Request) -> None:

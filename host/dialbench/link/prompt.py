@@ -12,7 +12,9 @@ import time
 from dialbench.link.errors import LinkError
 from dialbench.link.transport import Line
 
-EMPTY_LINE = b"\x02\r"
+# An empty line first, which harms nothing; a prompt may also be in the middle of something,
+# for what greets a dial is any keys to it.
+QUESTIONS = (b"\x02\r", b"\x03\x02\r")
 PATIENCE_S = 0.3
 _INTERRUPT = b"\r\x03\x03\x02"
 _SOFT_RESET = b"\x04"

@@ -29,13 +29,13 @@ KINDS = {
     " missing, then pull again",
     "outdated": "pages read by an older decoder; --repair, or the next pull, reads them anew",
     "decoded": "pages whose decoded rows are not what their bytes say; --repair reads them anew",
-    "twice": "crossings that stand in more than one page of the same boot",
+    "twice": "crossings that the log tells once more",
     "missing": "pages the board should still hold and the store lacks; pull again",
     "retired": "pages the board gave up before they were pulled; pull more often",
     "torn": "pages a power cut tore",
     "unreadable": "pages whose CRC holds and whose records make no sense",
     "overflow": "records the board had no room for",
-    "no_clock": "boots without a clock mark: their times cannot be told",
+    "no_clock": "boots whose times cannot be told",
     "marks": "clock marks that contradict others",
     "unsure": f"seconds of observed time in which the clock is not known to {CLOCK_S:g} s",
 }
@@ -124,14 +124,14 @@ def _looked(path: Path, database: Database) -> Checked:
     observed_s = covered_s = 0.0
     for board in boards:
         findings += _log_findings(store, board.uid)
-        clock = ClockModel(store.marks(board.uid))
+        clock = store.clock(board.uid)
         spans = store.observed(board.uid)
         seen_s, sure_s, dark = _covered(clock, spans)
         observed_s += seen_s
         covered_s += sure_s
         if dark:
-            boots = f"boots {_listed(dark)}"
-            findings.append(Finding("no_clock", board.uid, len(dark), (boots,)))
+            why = tuple(f"boot {boot}: {clock.why_not(boot)}" for boot in dark[:5])
+            findings.append(Finding("no_clock", board.uid, len(dark), why))
         if clock.rejected:
             reasons = tuple(one.reason for one in clock.rejected[:5])
             findings.append(Finding("marks", board.uid, len(clock.rejected), reasons))
@@ -213,7 +213,3 @@ def _covered(
         sure = _SIGMAS * clock.sigma_s(boot, at_ms) <= CLOCK_S
         sure_s += length_s * float(np.mean(sure))
     return seen_s, sure_s, dark
-
-
-def _listed(numbers: list[int]) -> str:
-    return ", ".join(map(str, numbers[:10])) + (", ..." if len(numbers) > 10 else "")

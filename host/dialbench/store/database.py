@@ -8,14 +8,15 @@ kinds it must have, and no statement may take more steps than the file's size ac
 
 from __future__ import annotations
 
+import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from importlib.resources import files
+from itertools import chain
 from pathlib import Path
 from typing import Any, Self
-from urllib.parse import quote
 
 from dialbench.errors import UserError, inert
 
@@ -58,10 +59,11 @@ class Database:
     where the file is.
     """
 
-    def __init__(self, connection: sqlite3.Connection, name: str) -> None:
+    def __init__(self, connection: sqlite3.Connection, name: str, path: Path | None = None) -> None:
         self.name = inert(name)
+        self._path = path
         self._connection = connection
-        self._writing = False
+        self._within = False
         self._steps_left = 0
         self._steps_allowed = _STEPS_ANYWAY
         connection.set_progress_handler(self._spend, _STEPS_A_LOOK)
@@ -89,10 +91,10 @@ class Database:
         with the connection; version still says how old it was. Raises as open().
         """
         log = Path(f"{path}-wal")
-        # Whoever may only read cannot clear away the empty files that SQLite puts beside a
-        # store; whoever may write moves into the store what a stopped writer left there.
+        # SQLite puts files beside a store, and only who may write clears them away at the end.
+        # But where a stopped writer left some, who may write would move them into the store.
         mode = "ro" if log.exists() and log.stat().st_size else "rw"
-        database = cls._at(path, f"file:{quote(str(path.absolute()))}?mode={mode}", uri=True)
+        database = cls._at(path, f"{path.absolute().as_uri()}?mode={mode}", uri=True)
         try:
             database.rows("PRAGMA query_only = ON")
             version = database.version
@@ -125,7 +127,7 @@ class Database:
         with _told(name):
             connection = sqlite3.connect(place, timeout=_BUSY_S, isolation_level=None, uri=uri)
         try:
-            return cls(connection, str(path))
+            return cls(connection, str(path), path)
         except BaseException:
             connection.close()
             raise
@@ -157,14 +159,15 @@ class Database:
             raise Damaged(damaged(self.name))
         return found[0]
 
-    def insert(self, into: str, rows: list[tuple[object, ...]]) -> None:
-        """Insert rows of equal length; into is the statement up to its VALUES."""
+    def insert(self, into: str, first: object, rows: Sequence[tuple[object, ...]]) -> None:
+        """Insert rows of equal length, with one first value before each; into is the statement
+        up to its VALUES."""
         # Many rows in one statement take half the time of as many statements.
         for at in range(0, len(rows), _ROWS):
             some = rows[at : at + _ROWS]
-            row = f"({', '.join('?' * len(some[0]))})"
-            values = [value for one in some for value in one]
-            self.rows(f"{into} VALUES {', '.join([row] * len(some))}", *values)
+            row = f"(?1{', ?' * len(some[0])})"
+            values = chain.from_iterable(some)
+            self.rows(f"{into} VALUES {', '.join([row] * len(some))}", first, *values)
 
     @contextmanager
     def writing(self) -> Iterator[None]:
@@ -180,11 +183,11 @@ class Database:
 
     @contextmanager
     def _transaction(self, begin: str) -> Iterator[None]:
-        if self._writing:
+        if self._within:
             yield
             return
         self.rows(begin)
-        self._writing = True
+        self._within = True
         try:
             yield
             self.rows("COMMIT")
@@ -193,7 +196,7 @@ class Database:
                 self._connection.execute("ROLLBACK")
             raise
         finally:
-            self._writing = False
+            self._within = False
 
     def copy_to(self, path: Path) -> None:
         """Write all of one moment into a new file at path, whoever writes meanwhile."""
@@ -268,6 +271,17 @@ class Database:
     def _spend(self) -> int:
         """Called by SQLite every _STEPS_A_LOOK steps of a statement; not 0 ends it."""
         self._steps_left -= _STEPS_A_LOOK
+        if self._steps_left < 0 and self._path is not None:
+            # It may have grown since it was opened, by this process or another.
+            size = sum(
+                os.stat(part).st_size
+                for part in (self._path, f"{self._path}-wal")
+                if os.path.exists(part)
+            )
+            grown = _STEPS_ANYWAY + _STEPS_A_BYTE * size - self._steps_allowed
+            if grown > 0:
+                self._steps_allowed += grown
+                self._steps_left += grown
         return int(self._steps_left < 0)
 
     @contextmanager

@@ -29,21 +29,25 @@ class Decoded:
 
 def decode(raw: bytes) -> Decoded:
     """The rows of one page; whatever it holds, it does not raise."""
+    crossings: list[CrossingRow] = []
+    events: list[EventRow] = []
+    crossing = records.CROSSING
     try:
         found = list(records.records(raw))
         times = [record[1] for record in found]
         for device_ms in (min(times, default=0), max(times, default=0)):
             if abs(device_ms) > LIMIT:
                 raise ValueError(f"record of {device_ms} ms after boot")
-        for record in found:
-            if record[0] == records.CROSSING and record[3] > 2:
-                raise ValueError(f"crossing of a threshold {record[3]}, which there is not")
+        # A pull waits for this loop: no record is taken apart and put together more than once.
+        for place, record in enumerate(found):
+            if record[0] == crossing:
+                _, device_ms, channel, threshold, rise = record
+                if threshold > 2:
+                    raise ValueError(f"crossing of a threshold {threshold}, which there is not")
+                crossings.append((place, device_ms, channel, threshold, rise))
+            else:
+                tag, device_ms, payload = record
+                events.append((place, device_ms, tag, payload))
     except ValueError as wrong:
         return Decoded([], [], None, str(wrong))
-    crossing = records.CROSSING
-    return Decoded(
-        [(place, *record[1:]) for place, record in enumerate(found) if record[0] == crossing],
-        [(place, r[1], r[0], r[2]) for place, r in enumerate(found) if r[0] != crossing],
-        max(times, default=None),
-        "",
-    )
+    return Decoded(crossings, events, max(times, default=None), "")

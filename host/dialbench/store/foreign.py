@@ -38,11 +38,13 @@ class ForeignLogs:
             )
             self._database.insert(
                 "INSERT INTO foreign_crossing (log, utc_us, channel, threshold, rise, sigma_us)",
-                [(number, *row) for row in log.rows()],
+                number,
+                list(log.rows()),
             )
             self._database.insert(
                 "INSERT INTO foreign_observed (log, start_us, end_us)",
-                [(number, *span) for span in log.observed],
+                number,
+                log.observed,
             )
         return True
 

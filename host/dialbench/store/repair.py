@@ -11,7 +11,6 @@ import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import quote
 
 from dialbench import whole
 from dialbench.errors import inert
@@ -133,9 +132,7 @@ def _read(path: Path, table: str) -> list[tuple[leaves.Value, ...]]:
     """What SQLite can still read of a table, up to where it fails."""
     found: list[tuple[leaves.Value, ...]] = []
     try:
-        with closing(
-            sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True)
-        ) as old:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as old:
             for row in old.execute(f"SELECT * FROM {table}"):
                 found.append(row)
                 if len(found) > _MAX_BYTES // 10:

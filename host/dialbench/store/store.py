@@ -310,11 +310,13 @@ class Store:
         )
         self._database.insert(
             "INSERT INTO crossing (page, place, device_ms, channel, threshold, rise)",
-            [(page, *row) for row in found.crossings],
+            page,
+            found.crossings,
         )
         self._database.insert(
             "INSERT INTO event (page, place, device_ms, tag, payload)",
-            [(page, *row) for row in found.events],
+            page,
+            found.events,
         )
 
     # -- what the log says
@@ -441,7 +443,8 @@ class Store:
 
     def extents(self, uid: str) -> dict[int, tuple[int, int]]:
         """By boot, the device time (ms) of the first and the last record that is held."""
-        rows = self._rows(
+        rows = self._read(
+            "iii",
             "SELECT boot, min(first), max(last) FROM (SELECT boot,"
             " min(coalesce((SELECT min(device_ms) FROM crossing WHERE crossing.page = page.page),"
             " last_ms), coalesce((SELECT min(device_ms) FROM event WHERE event.page = page.page),"
