@@ -96,7 +96,8 @@ class Arrow:
 
     def cross_covariance(self, block: int) -> Floats:
         """Of the block's own unknowns with the common ones, (k, g)."""
-        return -self._kept[block][1] @ self.common_covariance
+        lean: Floats = self._kept[block][1]
+        return -lean @ self.common_covariance
 
     def leverage(self, block: int, rows: Rows) -> Floats:
         """Variance of what is fitted to each of the block's rows, (n,)."""

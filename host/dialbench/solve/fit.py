@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,7 +137,7 @@ class _Fitting:
         self.noise = np.square(_NOISE)  # variances: of the level, of the time
         self.false = _FALSE
         edges = np.searchsorted(data.channel, np.arange(len(dial.channels) + 1))
-        self.slices = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self.slices = [slice(a, b) for a, b in pairwise(edges.tolist())]
         middle_us = int(np.median(data.utc_us)) if len(data.utc_us) else 0
         self.ahead_s = 1e-6 * (data.utc_us - middle_us)
 

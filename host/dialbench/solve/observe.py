@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 ANGLES = ("azimuth", "altitude", "turn")  # of the body, about P's x, y and z
 WIDE_DEG = 0.1  # a standard deviation beyond which a combination is not told
 _PART = 0.25  # a smaller share of a combination is not worth a name
-_RANGE = 1.96  # of a normal distribution: 95% lie within so many sigmas
+RANGE = 1.96  # of a normal distribution: 95% lie within so many sigmas
 
 
 @dataclass(frozen=True)
@@ -35,9 +35,7 @@ class Combination:
     @property
     def names(self) -> tuple[str, ...]:
         return tuple(
-            name
-            for name, part in zip(ANGLES, self.parts, strict=True)
-            if abs(part) >= _PART
+            name for name, part in zip(ANGLES, self.parts, strict=True) if abs(part) >= _PART
         )
 
     @property
@@ -84,7 +82,7 @@ class Pose:
         angles = [
             Angle(name, None, None)
             if name in lost
-            else Angle(name, float(np.degrees(value)), float(_RANGE * width))
+            else Angle(name, float(np.degrees(value)), float(RANGE * width))
             for name, value, width in zip(ANGLES, pose, sigma, strict=True)
         ]
         return cls((angles[0], angles[1], angles[2]), tuple(untold))

@@ -102,19 +102,7 @@ class Response:
                     parts,
                 )
             )
-        starts = np.cumsum([0, *(len(each.step_s) for each in found)])
-        rows = [each.own[0] + start for each, start in zip(found, starts, strict=False)]
-        return Met(
-            _joined([each.step_s for each in found]),
-            _joined([each.per_s for each in found]),
-            _joined([each.told for each in found], bool),
-            _joined([each.common for each in found]).reshape(-1, len(unknowns.COMMON)),
-            (
-                _joined(rows, np.int64),
-                _joined([each.own[1] for each in found], np.int64),
-                _joined([each.own[2] for each in found]),
-            ),
-        )
+        return _joined(found)
 
     def _part(
         self,
@@ -199,9 +187,9 @@ class Response:
         several = np.flatnonzero(told & ~alone)
         if len(several):
             for finder, nudged in zip(self._finders, made.nudged, strict=True):
-                bore = finder.nearest(channel[several], hour_angle[several])
-                if bore is None:
+                if not len(finder):
                     continue
+                bore = finder.nearest(channel[several], hour_angle[several])
                 mine = self._channel[bore] == channel[several]
                 first = bore == nearest[several]
                 for kind, bores in nudged:
@@ -223,7 +211,8 @@ class Response:
 
     def _place(self, polar: Floats, pose: Floats) -> tuple[Floats, Floats]:
         """Hour angle and declination in the body's frame."""
-        back = frames.transpose(frames.rotation(*pose.tolist(), np))
+        wx, wy, wz = pose.tolist()
+        back = frames.transpose(frames.rotation(wx, wy, wz, np))
         turned = frames.apply(back, (polar[0], polar[1], polar[2]))
         hour_angle, declination = frames.place(turned, self._dial.site.hemisphere, np)
         return hour_angle, declination
@@ -276,10 +265,11 @@ class _Finder:
         order = np.argsort(key)
         self._numbers, self._key = numbers[order], key[order]
 
-    def nearest(self, channel: Ints, hour_angle: Floats) -> Ints | None:
-        """The nearest bore, of the channel itself where it has one; None without any bore."""
-        if not len(self._key):
-            return None
+    def __len__(self) -> int:
+        return len(self._key)
+
+    def nearest(self, channel: Ints, hour_angle: Floats) -> Ints:
+        """The nearest bore, of the channel itself where it has one; there must be some."""
         wanted = 100.0 * channel + hour_angle
         after = np.clip(np.searchsorted(self._key, wanted), 0, len(self._key) - 1)
         before = np.maximum(after - 1, 0)
@@ -293,5 +283,22 @@ class _Finder:
         return np.searchsorted(self._key, wanted + reach) - first
 
 
-def _joined(parts: list[NDArray[np.generic]], kind: type = float) -> NDArray[np.generic]:
-    return np.concatenate(parts) if parts else np.zeros(0, kind)
+def _joined(parts: list[Met]) -> Met:
+    if not parts:
+        none = np.zeros(0)
+        empty = np.zeros(0, np.int64)
+        common = np.zeros((0, len(unknowns.COMMON)))
+        return Met(none, none, np.zeros(0, np.bool_), common, (empty, empty, none))
+    starts = np.cumsum([0, *(len(each.step_s) for each in parts)])
+    rows = [each.own[0] + start for each, start in zip(parts, starts, strict=False)]
+    return Met(
+        np.concatenate([each.step_s for each in parts]),
+        np.concatenate([each.per_s for each in parts]),
+        np.concatenate([each.told for each in parts]),
+        np.concatenate([each.common for each in parts]),
+        (
+            np.concatenate(rows),
+            np.concatenate([each.own[1] for each in parts]),
+            np.concatenate([each.own[2] for each in parts]),
+        ),
+    )
