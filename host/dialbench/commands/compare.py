@@ -7,8 +7,9 @@ from pathlib import Path
 
 import click
 
+from dialbench.analysis import analysed
 from dialbench.commands import screen
-from dialbench.commands.storefile import existing
+from dialbench.commands.storefile import existing, logged_with_dial
 from dialbench.sky import Sky
 from dialbench.store import Store
 

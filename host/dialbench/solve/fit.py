@@ -43,6 +43,7 @@ Bools = NDArray[np.bool_]
 _ROUNDS = 25
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
+_FREE_ROUNDS, _FREE = 3, 0.5  # at first scatter is held to this share of its first guess
 _SETTLED = 0.02  # of its sigma: no unknown moves more in the last round
 _WINDOW_S = 600.0  # a false crossing may lie anywhere this near, one way or the other
 _FARTHEST_S = 120.0  # a step of Newton's that is longer is held to this
@@ -143,8 +144,12 @@ class _Fitting:
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
         share, rounds = np.inf, 0
-        while share > _SETTLED and rounds < _ROUNDS:
+        while (share > _SETTLED or rounds <= _FREE_ROUNDS) and rounds < _ROUNDS:
             rounds += 1
+            # As long as the noise is taken for wide it would explain all scatter away.
+            self.least = np.array([_LEAST[k] for k in range(len(KINDS))])
+            if rounds <= _FREE_ROUNDS:
+                self.least = np.array([_FREE * _SCATTER[k] for k in range(len(KINDS))])
             met, left_s = self._predicted()
             if rounds == 1 and met.told.any():  # so wide that at first nothing is false
                 self.noise[1] = max(np.median(left_s[met.told] ** 2), self.noise[1])
@@ -249,7 +254,7 @@ class _Fitting:
                 spread = self.layout.of_kind(kind, sigma.own)
                 known = len(value) - float((spread**2).sum()) / self.scatter[kind] ** 2
                 variance = float((value**2).sum()) / max(known, 1e-3)
-                self.scatter[kind] = np.clip(np.sqrt(variance), _LEAST[kind], _MOST[kind])
+                self.scatter[kind] = np.clip(np.sqrt(variance), self.least[kind], _MOST[kind])
             if np.allclose(before, self.scatter, rtol=2e-3):
                 break
         return arrow, sigma
