@@ -4,8 +4,11 @@ argv: a folder that stands for the board's flash, and the number of the descript
 which light arrives. A frame of light is little-endian 16-bit words: the board's ticks
 (low word, high word; milliseconds modulo 2**30), what a clock chip shows (Unix seconds, low
 word, high word; milliseconds past them; bit 0 whether a chip is there, bit 1 whether it has
-stood still), the open-sky sensor, the shaded one, then every channel. Descriptor 0 is the serial line, both ways. Both must be set
-non-blocking, and frames written whole. The end of the light is the power going off.
+stood still, bit 2 whether the ticks run on until the next frame, as the machine's clock does),
+what the machine's clock stood at just then (low word, high word; milliseconds modulo 2**30),
+the open-sky sensor, the shaded one, then every channel. Descriptor 0 is the serial line, both
+ways. Both must be set non-blocking, and frames written whole. The end of the light is the
+power going off.
 """
 
 import gc
@@ -16,7 +19,7 @@ import time
 from array import array
 from binascii import unhexlify
 
-from dialcore.compat import const
+from dialcore.compat import const, running_ms
 from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
 from dialnode.storage_nor import NorStorage
@@ -25,6 +28,7 @@ from dialnode.virtual_nor import NorChip
 _TICKS = const(0x3FFFFFFF)
 _HALF = const(0x20000000)
 _IDLE_MS = const(20)
+_LATE_MS = const(60000)  # a frame that is later than this was of another clock
 
 
 class VirtualBoard:
@@ -38,7 +42,8 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
-        self._now = array("H", [0] * 6)
+        self._now = array("H", [0] * 8)
+        self._shown = 0
         self._chip = Registers()
         self.running = True
         self.config_path = self._folder + "/config.json"
@@ -64,15 +69,18 @@ class VirtualBoard:
         if kind == "flash":
             storage = NorStorage(self._flash(limit_bytes), limit_bytes)
         else:
-            folder = self._folder + "/log"
-            try:
-                os.mkdir(folder)
-            except OSError:
-                pass  # it is there already
-            storage = FileStorage(folder, limit_bytes)
+            storage = self._files(limit_bytes)
         # A counter that was lost must not make one boot's times pass for another's.
         self.boot = max(self.boot, storage.newest_boot + 1)
         return storage
+
+    def _files(self, limit_bytes):
+        folder = self._folder + "/log"
+        try:
+            os.mkdir(folder)
+        except OSError:
+            pass  # it is there already
+        return FileStorage(folder, limit_bytes)
 
     def _flash(self, least_bytes):
         """The chip in a file of its own; made as large as asked for, and so it stays."""
@@ -93,7 +101,16 @@ class VirtualBoard:
 
     def ticks_ms(self):
         """The board's running milliseconds, modulo 2**30."""
-        return (self._now[1] & 0x3FFF) << 16 | self._now[0]
+        ticks = (self._now[1] & 0x3FFF) << 16 | self._now[0]
+        if self._now[5] & 4:
+            since = running_ms() - (self._now[7] << 16 | self._now[6]) & _TICKS
+            if since < _LATE_MS:
+                ticks = ticks + since & _TICKS
+            # Between two frames that were rounded otherwise.
+            if self.ticks_diff(ticks, self._shown) < 0:
+                ticks = self._shown
+            self._shown = ticks
+        return ticks
 
     def ticks_diff(self, later, earlier):
         """later - earlier across the wrap, for spans under six days."""
@@ -125,7 +142,7 @@ class VirtualBoard:
 
     def tick_ticks(self):
         """What the board's ticks counter stood at when the latest of them came."""
-        return self.ticks_ms() - self._now[4] & _TICKS
+        return ((self._now[1] & 0x3FFF) << 16 | self._now[0]) - self._now[4] & _TICKS
 
     def nmea_read(self, buffer):
         """Bytes of a satellite receiver read into buffer: here there is none."""

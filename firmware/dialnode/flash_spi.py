@@ -35,10 +35,15 @@ class SpiFlash:
         self._head = bytearray(4)
         self._status = bytearray(1)
         told = bytearray(3)
-        select(0)
-        bus.write(_IDENTITY)
-        bus.readinto(told)
-        select(1)
+        select(1)  # ends what a board that started anew had begun
+        try:
+            self._wait()  # a chip keeps its power then, and may still be erasing
+            select(0)
+            bus.write(_IDENTITY)
+            bus.readinto(told)
+            select(1)
+        except OSError:
+            pass
         # Maker, kind, and the exponent of the size; a line that floats is all ones or zeros.
         self.size_bytes = 1 << told[2] if told[0] not in (0, 255) and 12 <= told[2] <= 24 else 0
 
@@ -60,6 +65,8 @@ class SpiFlash:
             self._select(1)
             if not status[0] & _BUSY:
                 return
+            if status[0] == 255:
+                break  # nothing drives the line
         raise OSError(_EIO)
 
     def _enable(self):

@@ -69,14 +69,15 @@ class Node:
         """Until the board stops or a host asks for the prompt back."""
         board = self._board
         scan = self._scan
+        health = self._health
         serve = self._serve
         while board.running and not (serve.released and not serve.busy):
-            if scan is None:
+            if scan is None or health is None:
                 self._clock.tick()
                 idle = True
             else:
                 idle = not scan.take()
-                self._health.step()
+                health.step()
                 self._log.flush()
             serve.step()
             soon = serve.busy
@@ -89,18 +90,20 @@ class Node:
                 serve.rebase(shift)
                 for source in self._sources:
                     source.rebase(shift)
-                if scan is not None:
+                if scan is not None and health is not None:
                     scan.rebase(shift)
-                    self._health.rebase(shift)
+                    health.rebase(shift)
             if idle and not (serve.busy and serve.flowing):
                 board.idle(soon)
+        if serve.released:
+            self._log.seal()  # what came while the line was slow to take the answer
         board.stop()
 
 
 def _sources(board, clock, log, config):
     """The clocks beside the board's own that the configuration names."""
     period_ms = 1000 * config.rtc_s
-    found = []
+    found = []  # type: list
     if config.rtc:
         found.append(Chip(Ds3231(board), board, clock, log, period_ms, config.tick == "rtc"))
     if config.nmea:

@@ -5,8 +5,8 @@ counters since the start; kind and size_bytes, what SETUP says of it. Here a fil
 one after the other, 32 KB or 256 of them, and is named by the number of its first; the oldest
 files go when the log has grown to its limit, in bytes or in files: the names must fit into
 the board's memory. A page that a power cut tore is found by its CRC, counted and left where
-it is; the next page then begins a new file. A page damaged later is skipped by its size and
-costs no other.
+it is; the next page then begins a new file. A page damaged later costs no other: the
+next is searched for.
 
 Pages are the batch in which records are synced: each costs about one erase of 4 KB, and the
 file system spreads these over its flash.
@@ -21,6 +21,8 @@ _PER_FILE = const(256)
 _FILE_BYTES = const(32768)
 _FILES = const(256)
 _NO_SPACE = const(28)  # ENOSPC, which small builds do not name
+_BEGINS = records.MAGIC + bytes((records.VERSION, records.TICK_MS))
+_BLOCK = const(256)
 
 
 class FileStorage:
@@ -81,11 +83,11 @@ class FileStorage:
         offset = end = 0
         with open(self._path(name), "rb") as file:
             while True:
-                page, size = _page_at(file, number)
-                if not size:
+                page, found, after = _page_from(file, offset, number, name + _PER_FILE)
+                if not after:
                     return number, end
-                offset += size
-                number += 1
+                offset = after
+                number = found + 1
                 if page is not None:
                     end = offset
                     self.newest_boot = max(self.newest_boot, records.header(page)[1])
@@ -155,13 +157,11 @@ class FileStorage:
             at, offset = name, 0
         page = None
         with open(self._path(name), "rb") as file:
-            file.seek(offset)
             while at <= number:
-                page, size = _page_at(file, at)
-                if not size:
+                page, found, offset = _page_from(file, offset, at, name + _PER_FILE)
+                if not offset or found > number:
                     return None
-                offset += size
-                at += 1
+                at = found + 1
         self._cursor = (name, at, offset)
         return page
 
@@ -173,6 +173,35 @@ def _is_page_file(name):
         if c not in "0123456789abcdef":
             return False
     return True
+
+
+def _page_from(file, offset, number, stop):
+    """(page, its number, the offset behind it) from an offset on, where a page so numbered
+    should be. The page is None if it is damaged; the offset 0 where no page follows."""
+    file.seek(offset)
+    page, size = _page_at(file, number)
+    if page is not None:
+        return page, number, offset + size
+    behind = offset + size if size else 0
+    while True:
+        file.seek(offset)
+        data = file.read(_BLOCK)
+        at = data.find(_BEGINS)
+        if at >= 0:
+            offset += at
+            file.seek(offset)
+            head = file.read(records.HEADER_BYTES)
+            if len(head) == records.HEADER_BYTES:
+                found = records.header(head)[0]
+                file.seek(offset)
+                page, size = _page_at(file, found)
+                if page is not None and number < found < stop:
+                    return page, found, offset + size
+            offset += 1
+        elif len(data) == _BLOCK:
+            offset += _BLOCK - len(_BEGINS) + 1
+        else:
+            return None, number, behind
 
 
 def _page_at(file, number):

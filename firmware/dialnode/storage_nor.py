@@ -35,7 +35,8 @@ _NOTHING = b"\xff" * records.HEADER_BYTES
 class NorStorage:
     """Pages on the first limit_bytes of a flash; attributes as those of FileStorage.
 
-    bad: programs, erases and reads that failed, since the start. Raises OSError where the chip is smaller, or holds the ring of another size.
+    bad: programs, erases and reads that failed, since the start. Raises ValueError where the
+    chip is smaller, or holds the ring of another size.
     """
 
     kind = "flash"
@@ -46,7 +47,8 @@ class NorStorage:
         self._flash = flash
         self._sectors = limit_bytes // SECTOR
         self.size_bytes = self._sectors * SECTOR
-        self._numbers = array("I", [_NONE] * self._sectors)  # of each sector's first page
+        # Of each sector's first page. (Not out of a list, which were as long once more.)
+        self._numbers = array("I", struct.pack("<I", _NONE) * self._sectors)
         self._chunk = bytearray(PAGE)
         self._cursor = (-1, 0, 0)  # sector, offset behind the page last read, its number
         self._turn = -1
@@ -66,7 +68,7 @@ class NorStorage:
     def _find_ring(self):
         """Note where sectors begin and which is newest; True if one that cannot be read may
         be newer still."""
-        turns = array("I", [0] * self._sectors)
+        rounds = array("H", bytes(2 * self._sectors))  # as two bytes can tell them
         dead = []
         for sector in range(self._sectors):
             try:
@@ -76,14 +78,16 @@ class NorStorage:
                 dead.append(sector)
                 continue
             if head is not None:
-                turns[sector], self._numbers[sector] = head
-                self._turn = max(self._turn, head[0])
+                turn, self._numbers[sector] = head
+                rounds[sector] = turn // self._sectors & 0xFFFF
+                self._turn = max(self._turn, turn)
         before = _NONE
         for turn in range(self._turn, self._turn - self._sectors, -1):
             sector = turn % self._sectors
             # Sectors that would not be erased hold what the ring has long left behind; and
             # one that took no page has the number of the next.
-            if turns[sector] != turn or self._numbers[sector] >= before:
+            late = rounds[sector] != turn // self._sectors & 0xFFFF
+            if late or self._numbers[sector] >= before:
                 self._numbers[sector] = _NONE
             else:
                 before = self._numbers[sector]
@@ -172,7 +176,10 @@ class NorStorage:
         number = self._numbers[oldest]
         if number == _NONE:
             return
-        following = min([n for n in self._numbers if n > number])
+        following = _NONE
+        for other in self._numbers:
+            if number < other < following:
+                following = other
         try:
             behind, _at, whole = self._behind(oldest)
         except OSError:
@@ -217,6 +224,7 @@ class NorStorage:
         head = struct.pack(_HEADER, b"DS", self._sectors, turn, self.next)
         head += struct.pack("<I", crc32(head))
         self.erases += 1
+        self._cursor = (-1, 0, 0)  # it may be in this sector, between other pages
         try:
             self._flash.erase(sector * SECTOR)
             done = self._used(sector) == 0 and self._put(sector * SECTOR, head)

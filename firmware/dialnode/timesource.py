@@ -112,7 +112,9 @@ class Chip(_Source):
             self._log.record(
                 records.RTC_FAULT, records.pack_rtc_fault(records.CHIP_STOPPED, self._number)
             )
-            self._chip.forget_stop()
+            # Its note is the only one until ours is safe from the power going.
+            if self._log.seal():
+                self._chip.forget_stop()
 
     def _after_tick(self):
         ticks = self._board.tick_count()
@@ -146,8 +148,9 @@ class Chip(_Source):
 
 
 class Receiver(_Source):
-    """A satellite receiver. It speaks late by latency_ms, give or take sigma_ms; with
-    `tick` its pulse before the sentence says when the second began that the sentence names."""
+    """A satellite receiver. It speaks late by latency_ms, give or take sigma_ms, and its
+    sentence began between two looks; with `tick` its pulse before the sentence says when the
+    second began that the sentence names."""
 
     listening = False  # its bytes wait for it
 
@@ -159,36 +162,46 @@ class Receiver(_Source):
         self._sigma_ms = sigma_ms
         self._tick = tick
         self._bytes = bytearray(64)
-        self._began = 0  # offset at which the sentence under way began
+        self._looked = clock.offset_ms  # offset of the last look
+        self._began = 0  # offset at which the sentence under way began, in the middle of
+        self._window = 0  # so many milliseconds, from look to look
         self._second = None  # offset at which the pulse before it came, if one did
 
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         _Source.rebase(self, shift_ms)
+        self._looked -= shift_ms
         self._began -= shift_ms
         self._second = None
 
     def step(self):
         """Take what has come; it is read even when nothing is wanted, and then dropped."""
         size = self._board.nmea_read(self._bytes)
-        if not size:
-            return
         now = self._clock.tick()
+        window = now - self._looked
+        if size < len(self._bytes):
+            self._looked = now  # else more may have waited as long
         for i in range(size):
             before = self._sentences.begun
             told = self._sentences.heard(self._bytes[i])
             if self._sentences.begun and not before:
-                self._began = now
+                self._began = now - window // 2
+                self._window = window
                 self._second = None
                 if self._tick and self._board.tick_count():
-                    self._second = self._clock.offset_of(self._board.tick_ticks())
+                    pulse = self._clock.offset_of(self._board.tick_ticks())
+                    if 0 <= now - pulse < 1000:
+                        self._second = pulse
             if told is not None and now >= self._due:
                 self._told(told[0], told[1])
 
     def _told(self, second_s, part_ms):
         utc_us = 1000000 * second_s + 1000 * part_ms
         second = self._second
-        if second is not None and 0 <= self._began - second < 1000 and part_ms == 0:
+        # Looked for so seldom, the sentence may be of the second before the latest pulse.
+        surely = self._window + self._latency_ms + 3 * self._sigma_ms < 1000
+        if second is not None and surely and part_ms == 0:
             self._read(second, utc_us, _TICK_SIGMA_US)
         else:
-            self._read(self._began - self._latency_ms, utc_us, 1000 * self._sigma_ms)
+            sigma_us = 1000 * self._sigma_ms + self._window * _SQRT_12
+            self._read(self._began - self._latency_ms, utc_us, sigma_us)

@@ -85,7 +85,9 @@ def analyse(
     logged_with: hash of the dial that the log must be of, where that is not `dial` itself;
     boots that name another are left out. Raises UserError's kinds for a store or a time that cannot be read.
     """
-    return analysed(board_log(store, uid, logged_with or dial.hash), dial, sky)
+    with store.reading():  # a pull may be writing
+        logged = board_log(store, uid, logged_with or dial.hash)
+    return analysed(logged, dial, sky)
 
 
 def analysed(logged: Logged, dial: Dial, sky: Sky) -> Analysis:

@@ -76,6 +76,9 @@ def main() -> None:
     interrupt."""
     # A polite end to the process ends it as an interrupt does: nothing is left behind.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    # What the locale has no letters for is spelt out.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         status = _dialbench(standalone_mode=False)
     except click.exceptions.Abort:

@@ -128,6 +128,11 @@ class Drift:
 
 def drift(store: Store, uid: str) -> Drift:
     """What is known of board uid's clocks. Raises StoreError as the store does."""
+    with store.reading():  # a pull may be writing
+        return _drift(store, uid)
+
+
+def _drift(store: Store, uid: str) -> Drift:
     clock = store.clock(uid)
     marks, readings = store.marks(uid), store.readings(uid)
     reach = store.extents(uid)

@@ -32,6 +32,7 @@ _INSTANT = re.compile(
 _WHOLE = re.compile(r"\d{1,3}", re.ASCII)
 _DECIMAL = re.compile(r"\d{1,9}(\.\d{0,9})?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_YEARS = (1900, 2052)  # those in which the Sun's place is known
 _THRESHOLDS = {0.25: 0, 0.5: 1, 0.75: 2}
 _EXAMPLE = "2027-04-16T12:00:00.250Z"
 
@@ -102,6 +103,8 @@ def _utc_us(text: str) -> int:
         second = datetime.fromisoformat(found[1]).replace(tzinfo=UTC)
     except ValueError:
         raise ValueError(f"there is no such instant; write one such as {_EXAMPLE}") from None
+    if not _YEARS[0] <= second.year <= _YEARS[1]:
+        raise ValueError(f"write an instant of the years {_YEARS[0]} to {_YEARS[1]}")
     nanoseconds = int((found[2] or "0").ljust(9, "0"))
     return (second - _EPOCH) // timedelta(microseconds=1) + (nanoseconds + 500) // 1000
 

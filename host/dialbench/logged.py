@@ -46,11 +46,7 @@ def board_log(store: Store, uid: str, dial_hash: str) -> Logged:
     clock = store.clock(uid)
     spans = store.observed(uid)
     boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
-    others = {
-        one.boot
-        for one in store.events(uid, records.BOOT)
-        if records.unpack_boot(one.payload)[0].hex() != dial_hash
-    }
+    others = _of_other_dials(store, uid, dial_hash)
     known = [boot for boot in boots if clock.covers(boot) and boot not in others]
     told = np.isin(logged.boot, known)
     boot, device_ms = logged.boot[told], logged.device_ms[told]
@@ -107,6 +103,19 @@ def foreign_log(log: ForeignLog) -> Logged:
         sigma_s=np.array([np.nan if one is None else one / 1e6 for one in log.sigma_us]),
     )
     return Logged(measured, list(log.observed), [], None)
+
+
+def _of_other_dials(store: Store, uid: str, dial_hash: str) -> set[int]:
+    """The boots that name another dial."""
+    found = set()
+    for event in store.events(uid, records.BOOT):
+        try:
+            logged_with = records.unpack_boot(event.payload)[0].hex()
+        except ValueError:
+            continue  # it stays among the events, and says nothing
+        if logged_with != dial_hash:
+            found.add(event.boot)
+    return found
 
 
 def _thresholds(store: Store, uid: str) -> dict[int, int]:

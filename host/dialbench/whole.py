@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 
 def write(path: Path, text: str) -> None:
-    """Put a file of UTF-8 text in its place in one step; for one writer at a time."""
+    """Put a file of UTF-8 text in its place in one step."""
     with placed(path) as part:
         part.write_text(text, encoding="utf-8")
 
 
 @contextmanager
 def placed(path: Path) -> Iterator[Path]:
-    """Gives a name to write a file under; at the end it takes its place in one step, and
-    where anything goes wrong nothing is left of it. For one writer at a time."""
-    part = path.with_name(path.name + ".part")
-    part.unlink(missing_ok=True)
+    """Gives a name of its own to write a file under; at the end it takes its place in one
+    step, and where anything goes wrong nothing is left of it."""
+    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
     try:
         yield part
         os.replace(part, path)

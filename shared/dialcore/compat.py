@@ -5,8 +5,9 @@ CPython; what is missing on one side is filled in here, and nowhere else.
 """
 
 import struct
+import time
 
-__all__ = ("Any", "const", "crc32", "unpack")
+__all__ = ("Any", "const", "crc32", "running_ms", "unpack")
 
 try:
     from typing import Any
@@ -34,6 +35,14 @@ except ImportError:  # small MicroPython builds leave crc32 out
             for _ in range(8):
                 value = (value >> 1) ^ (0xEDB88320 if value & 1 else 0)
         return value ^ 0xFFFFFFFF
+
+
+_ticks_ms = getattr(time, "ticks_ms", None)  # MicroPython's
+
+
+def running_ms() -> int:
+    """The machine's own milliseconds, from any beginning; they never step."""
+    return int(_ticks_ms() if _ticks_ms else time.monotonic() * 1000)
 
 
 def unpack(form: str, payload: Any) -> Any:

@@ -2,8 +2,8 @@
 
 Not a test by itself: tests/faults/test_board_cost.py runs it and works on its figures. Prints
 them as one JSON object. Words: flash (a chip in a file), littlefs (files on the board's file
-system, its blocks in memory, so that the heap must be large), and how many crossings the day
-has.
+system, its blocks in memory, so that the heap must be large); how many crossings the day has;
+and how many bytes the medium.
 """
 
 import gc
@@ -13,25 +13,26 @@ from array import array
 
 from benchboard import BenchBoard, scratch, wipe
 from dialcore import messages
-from dialnode.flash_spi import SECTOR, SpiFlash
+from dialnode.flash_spi import PAGE, SECTOR, SpiFlash
 from dialnode.node import Node
 from dialnode.storage_nor import NorStorage
 from dialnode.virtual_nor import NorChip
 
 CHANNELS = 128
-CHIP_BYTES = 1 << 20
 DAY_MS = 7 * 3600 * 1000  # of light, in which the crossings come evenly
 SCANS = 300
+BLANK = b"\xff" * PAGE
 
 
 class CountedChip(NorChip):
-    """A chip that counts what takes it long."""
+    """A chip that counts what takes it long, and takes little of the board's memory itself."""
 
     erased = programmed = 0
 
     def erase(self, address):
         self.erased += 1
-        NorChip.erase(self, address)
+        for at in range(address, address + SECTOR, PAGE):
+            self._put(at, BLANK)
 
     def program(self, address, data):
         self.programmed += 1
@@ -48,11 +49,10 @@ class CostBoard(BenchBoard):
             return self.medium.open(self.medium.blank(), self.medium.power)[0]
         path = self._folder + "/chip"
         with open(path, "wb") as file:
-            blank = b"\xff" * SECTOR
-            while file.tell() < CHIP_BYTES:
-                file.write(blank)
-        self.medium = CountedChip(open(path, "r+b"), CHIP_BYTES)  # noqa: SIM115 - as long as it runs
-        return NorStorage(SpiFlash(self.medium, self.medium.select), CHIP_BYTES)
+            while file.tell() < limit_bytes:
+                file.write(BLANK)
+        self.medium = CountedChip(open(path, "r+b"), limit_bytes)  # noqa: SIM115 - as long as it runs
+        return NorStorage(SpiFlash(self.medium, self.medium.select), limit_bytes)
 
     def link_write(self, data):
         return len(data)
@@ -61,28 +61,32 @@ class CostBoard(BenchBoard):
         self.running = busy
 
 
-def littlefs():
+def littlefs(size_bytes):
     """Files on a LittleFS; counts of its block device."""
     from powercut import LittleFs, Power
 
-    medium = LittleFs(CHIP_BYTES // 2, blocks=CHIP_BYTES // LittleFs.BLOCK)
+    medium = LittleFs(size_bytes // 2, blocks=size_bytes // LittleFs.BLOCK)
     medium.power = Power()
     return medium
 
 
 def live():
-    """Bytes of the heap in use, as a 32-bit board would count them."""
+    """Bytes of the heap in use, half of them on a 64-bit build. That is what objects made of
+    words take on a 32-bit board; bytecode, texts and buffers are no smaller there, so it may
+    be more, up to twice this."""
     gc.collect()
     return gc.mem_alloc() // (2 if sys.maxsize > 0x7FFFFFFF else 1)
 
 
-def day(kind, crossings):
+def day(kind, crossings, medium_bytes):
     """The figures of one day."""
     code = live()
     folder = scratch("cost")
-    board = CostBoard(folder, CHANNELS, config={"storage": kind, "log_bytes": CHIP_BYTES})
-    board.medium = littlefs() if kind == "files" else None
+    board = CostBoard(folder, CHANNELS, config={"storage": kind, "log_bytes": medium_bytes})
+    board.medium = littlefs(medium_bytes) if kind == "files" else None
     node = Node(board)
+    if node._health is None:
+        raise MemoryError(node._serve._trouble)
     log = node._log
     counts = array("H", [42050, 2050] + [100 + 20000] * CHANNELS)
     peak = live()
@@ -118,6 +122,7 @@ def day(kind, crossings):
         json.dumps(
             {
                 "kind": kind,
+                "medium_bytes": medium_bytes,
                 "crossings": crossings,
                 "heap_code": code,
                 "heap_live": peak,
@@ -140,4 +145,4 @@ def costs(board):
 
 
 if __name__ == "__main__":
-    day("files" if sys.argv[1] == "littlefs" else "flash", int(sys.argv[2]))
+    day("files" if sys.argv[1] == "littlefs" else "flash", int(sys.argv[2]), int(sys.argv[3]))

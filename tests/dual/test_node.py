@@ -432,6 +432,25 @@ def test_release_is_refused_while_the_storage_takes_nothing():
     wipe(folder)
 
 
+def test_what_is_logged_until_the_answer_to_release_is_gone_is_stored():
+    folder = scratch("slow")
+    board = BenchBoard(folder)
+    node = Node(board)
+    board.ask(messages.RELEASE)
+    board.room = 0
+    for at in range(1000, 9000, 1000):
+        board.light(at, 40000, 2000, [at // 2000 % 2] * 4)
+
+    def idle(busy):
+        board.room = 0 if board.scans else 1 << 30
+
+    board.idle = idle
+    node.run()
+    assert node._scan.scans == 8 and not node._log.open_records
+    assert len(list(records.records(node._log.read(node._log.next_page - 1)))) > 8
+    wipe(folder)
+
+
 def test_a_storage_that_cannot_be_used_is_told():
     folder = scratch("nostore")
     board = BenchBoard(folder)

@@ -45,17 +45,35 @@ def test_a_damaged_page_costs_no_other_and_its_number_is_not_given_again():
         wipe(folder)
 
 
-def test_a_damaged_header_gives_no_number_again():
-    for which in (0, 7):
+def test_a_damaged_header_costs_no_other_page():
+    for crossings, which in ((300, 0), (300, 7), (300, 18), (20, 7), (25, 7)):
         folder = scratch("head")
         board = BenchBoard(folder)
-        pages = full_log(board, 20, crossings=300)
-        spoil(folder + "/log/p00000000", which * len(pages[0]))
-        storage = board.storage("files", 1 << 20)
-        assert storage.torn == 1
-        assert storage.next == 256
-        assert [storage.read(n) for n in range(which)] == pages[:which]
+        pages = full_log(board, 20, crossings)
+        for at in (0, 20):  # nothing begins there; or it tells another size
+            start = sum(len(page) for page in pages[:which])
+            spoil(folder + "/log/p00000000", start + at)
+            storage = board.storage("files", 1 << 20)
+            assert storage.next == 20
+            for number in [19] + list(range(20)):
+                assert storage.read(number) == (None if number == which else pages[number])
+            spoil(folder + "/log/p00000000", start + at)
+        storage.append(pages[0])
+        assert storage.next == 21 and storage.read(19) == pages[19]
         wipe(folder)
+
+
+def test_when_nothing_tells_the_last_numbers_none_is_given_again():
+    folder = scratch("head")
+    board = BenchBoard(folder)
+    pages = full_log(board, 20, crossings=300)
+    for which in (18, 19):
+        spoil(folder + "/log/p00000000", which * len(pages[0]))
+    storage = board.storage("files", 1 << 20)
+    assert storage.torn == 1
+    assert storage.next == 256
+    assert [storage.read(n) for n in range(18)] == pages[:18]
+    wipe(folder)
 
 
 def test_a_failed_write_leaves_nothing_in_the_way_of_the_next():

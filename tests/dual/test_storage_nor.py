@@ -82,7 +82,7 @@ def test_the_chip_is_told_what_its_makers_ask_for():
     memory = blank()
     flash, wire = wired(memory)
     assert flash.size_bytes == SIZE
-    assert wire.said == [b"\x9f"]
+    assert wire.said == [b"\x05", b"\x9f"]
     wire.said = []
     flash.program(0x1234, b"\x0f\xf0")
     assert wire.said == [b"\x06", b"\x02\x00\x12\x34\x0f\xf0", b"\x05"]
@@ -135,11 +135,32 @@ def test_a_chip_that_is_not_there_is_told_and_one_that_hangs_is_given_up():
             assert "0 bytes" in str(wrong)
         else:
             raise AssertionError("taken for a chip")
-    try:
-        SpiFlash(Deaf(255), lambda _: None).erase(0)
-    except OSError:
-        return
-    raise AssertionError("waits for ever, or does not wait")
+    for level in (1, 255):
+        try:
+            SpiFlash(Deaf(level), lambda _: None).erase(0)
+        except OSError:
+            continue
+        raise AssertionError("waits for ever, or does not wait")
+
+
+class Erasing(Wire):
+    """A chip that is still erasing as the board starts anew: it answers nothing but that."""
+
+    looks = 50
+
+    def readinto(self, buffer):
+        if self.looks:
+            said = self.said[-1] == b"\x05"
+            self.looks -= said
+            for i in range(len(buffer)):
+                buffer[i] = 1 if said else 255
+        else:
+            Wire.readinto(self, buffer)
+
+
+def test_a_chip_that_is_still_erasing_is_waited_for():
+    wire = Erasing(NorChip(blank(), SIZE))
+    assert SpiFlash(wire, wire.select).size_bytes == SIZE
 
 
 def test_pages_come_back_and_the_ring_retires_the_oldest():
@@ -153,6 +174,15 @@ def test_pages_come_back_and_the_ring_retires_the_oldest():
         assert again.read(again.first - 1) is None and again.read(200) is None
         assert again.read(again.first) == page(again.first)  # any order
     assert again.newest_boot == 1
+
+
+def test_a_sector_used_again_is_read_from_its_beginning():
+    # Six pages a sector, 96 in the ring: page 150 lies where page 54 lay.
+    _memory, storage = filled(60)
+    assert storage.read(58) == page(58)  # the last look is late in that sector
+    for number in range(60, 160):
+        storage.append(page(number))
+    assert storage.first > 58 and storage.read(150) == page(150)
 
 
 def test_small_pages_share_a_sector():

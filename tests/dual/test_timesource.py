@@ -31,6 +31,10 @@ class Told:
 
     def __init__(self):
         self.kept = []
+        self.safe = True
+
+    def seal(self):
+        return self.safe
 
     def record(self, tag, payload):
         self.kept.append((tag, bytes(payload)))
@@ -222,6 +226,18 @@ def test_a_chip_that_stood_still_says_so_once_and_is_read():
     wipe("scratch-clocks")
 
 
+def test_a_chip_keeps_its_note_of_a_stop_until_the_log_is_safe():
+    board, node, told = board_with({"rtc": "ds3231", "rtc_s": 3600}, chip=steady)
+    board.stood_still = True
+    told.safe = False
+    live(board, node, 5000, 20)
+    assert told.faults() and Ds3231(board).stopped()
+    told.safe = True  # what was told and not kept is told again
+    live(board, node, 3700000, 20, 997)
+    assert len(told.faults()) == 2 and not Ds3231(board).stopped()
+    wipe("scratch-clocks")
+
+
 def test_a_date_that_is_none_is_a_fault():
     board, node, told = board_with({"rtc": "ds3231"}, chip=steady)
     show = board.registers.show
@@ -287,25 +303,46 @@ def test_a_receiver_is_read_at_boot_and_when_due_with_its_latency():
     config = {"nmea": {"latency_ms": 120, "sigma_ms": 40}, "rtc_s": 60}
     board, node, told = board_with(config)
     for second in range(70):
-        board.now = 1000 * second + 130
+        board.now = 1000 * second + 120
+        node._sources[0].step()
+        board.now += 20
         board.sky_says = rmc(b"1346%02d.00" % (second % 60), b"030327")
         for _ in range(4):
             node._sources[0].step()
     assert len(told.readings()) == 2
     at = 1000000 * utc.seconds(2027, 3, 3, 13, 46, 0)
-    assert told.readings()[0] == (10, at, 40000, records.SATELLITES)
+    # It began in the middle of 20 ms, give or take their 20 / sqrt(12).
+    assert told.readings()[0] == (10, at, 40000 + 20 * 289, records.SATELLITES)
     wipe("scratch-clocks")
 
 
 def test_with_its_pulse_a_receiver_is_known_to_the_millisecond():
     config = {"nmea": {"latency_ms": 120, "sigma_ms": 40}, "tick": "nmea"}
     board, node, told = board_with(config, chip=lambda now: now + 1000)
-    board.now = 5430
+    board.now = 5090
+    node._sources[0].step()
+    board.now = 5130
     board.sky_says = rmc(b"134645.00", b"030327")
     for _ in range(4):
         node._sources[0].step()
     at = 1000000 * utc.seconds(2027, 3, 3, 13, 46, 45)
     assert told.readings() == [(5000, at, 1000, records.SATELLITES)]
+    wipe("scratch-clocks")
+
+
+def test_a_sentence_that_waited_is_told_as_less_sure_and_takes_no_later_pulse():
+    config = {"nmea": {"latency_ms": 120, "sigma_ms": 40}, "tick": "nmea"}
+    board, node, told = board_with(config, chip=lambda now: now + 1000)
+    board.now = 4110
+    node._sources[0].step()
+    board.sky_says = rmc(b"134644.00", b"030327")  # at 4120; then the board is held up
+    board.now = 5130
+    for _ in range(4):
+        node._sources[0].step()
+    at = 1000000 * utc.seconds(2027, 3, 3, 13, 46, 44)
+    device_ms, utc_us, sigma_us, _source = told.readings()[0]
+    assert utc_us == at and abs(device_ms - 4000) < 1020 // 2 + 1
+    assert sigma_us == 40000 + 1020 * 289
     wipe("scratch-clocks")
 
 

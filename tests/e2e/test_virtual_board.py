@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import time
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 
 from dialbench import dialfile
 from dialbench.analysis import analyse
+from dialbench.clock import ClockModel, SystemClock
 from dialbench.dial import Body, Bore, Channel, Dial, Step
 from dialbench.link import Board, LinkError, LinkLost
 from dialbench.sky import Sky, to_us
@@ -172,6 +174,24 @@ def test_power_cut_under_an_open_link_is_a_lost_board(tmp_path: Path) -> None:
     with pytest.raises(LinkLost):
         board.status()
     board.close()
+
+
+def test_pulls_by_the_computers_clock_agree_on_a_board_that_lives_in_real_time(
+    tmp_path: Path,
+) -> None:
+    """The board scans every 100 ms, and its count runs on between two scans."""
+    clock = SystemClock()
+    with virtual(dialfile.demo(), tmp_path / "board", scan_ms=100) as dial:
+        dial.start(NOON_US, steady=True)
+        with Board.open(dial.port, clock) as board:
+            while board.status().device_ms < 1000:
+                time.sleep(0.05)
+            marks = []
+            for pause_s in (0.03, 0.07, 0.11, 0.13, 0.17, 0.19):
+                marks.append(board.mark())
+                time.sleep(pause_s)
+    assert ClockModel(marks).rejected == []
+    assert len({mark.device_ms for mark in marks}) == len(marks)
 
 
 def test_release_hands_the_line_back(tmp_path: Path) -> None:

@@ -7,11 +7,13 @@ import subprocess
 import sys
 from contextlib import closing
 
+import numpy as np
 import pytest
 from tests.board_double import log, page, stored
 from tests.host.stores import OPEN, SHUT, UID, bent, filled, hello, marked, status
 
-from dialbench.store import Store, StoreError, database, decoding
+from dialbench import whole
+from dialbench.store import ForeignLog, Store, StoreError, database, decoding
 from dialbench.store.backup import backup
 from dialbench.store.check import check
 from dialbench.store.repair import repair
@@ -207,13 +209,36 @@ def test_what_is_no_store_is_no_finding(tmp_path):
         check(tmp_path / "notes.txt")
     with pytest.raises(StoreError, match="is not a store of Dialbench"):
         repair(tmp_path / "notes.txt")
-    assert check(tmp_path / "empty").pages == 0
+    for looked in (check, repair):
+        with pytest.raises(StoreError, match="empty is empty: nothing was pulled into it"):
+            looked(tmp_path / "empty")
     assert (tmp_path / "empty").read_text() == ""
     with closing(sqlite3.connect(tmp_path / "other")) as file:
         file.execute("CREATE TABLE song (title TEXT)")
     with pytest.raises(StoreError, match="is a database, but not a store"):
         check(tmp_path / "other")
     assert not list(tmp_path.glob("*salvaged*"))
+
+
+def test_a_store_of_a_later_version_is_not_taken_apart(sound):
+    with closing(sqlite3.connect(sound)) as file:
+        file.execute("PRAGMA user_version = 99")
+    for looked in (check, repair):
+        with pytest.raises(StoreError, match="by a later Dialbench .* update Dialbench"):
+            looked(sound)
+    assert not list(sound.parent.glob("*salvaged*"))
+
+
+def test_an_imported_log_that_changed_is_found(sound):
+    with Store.open(sound) as store:
+        when = np.array([1_774_000_000_000_000, 1_774_000_060_000_000])
+        log = ForeignLog(
+            "other.csv", when, when % 2, when % 3, when > 0, (None, 5), ((0, int(when[1])),)
+        )
+        assert store.foreign.add(log, "0123456789abcdef", "name = 'demo'", 33)
+    assert check(sound).sound
+    altered(sound, ("UPDATE foreign_crossing SET sigma_us = 4 WHERE sigma_us = 5", []))
+    assert found_in(sound) == {("foreign", "", 1)}
 
 
 def test_a_check_sees_one_moment_while_another_process_writes(sound):
@@ -233,7 +258,10 @@ def test_a_spoilt_page_is_asked_for_again_and_kept_beside_the_old_bytes(sound, p
         assert store.missing(UID, 0, 40) == []
     repaired = repair(sound)
     assert repaired.done[-1] == "1 spoilt pages now count as missing: pull again"
-    assert found_in(sound) == {("spoilt", "", 1), ("missing", UID, 1)}
+    assert found_in(sound) == {("asked", "", 1), ("missing", UID, 1)}
+    assert repair(sound).done == ("nothing in the file had to be mended",)
+    backup(sound, sound.with_name("backup"))
+    assert found_in(sound.with_name("backup")) == found_in(sound)
     with Store.open(sound) as store:
         assert store.missing(UID, 0, 40) == [range(7, 8)]
         assert store.add_page(UID, pages[7])
@@ -243,6 +271,18 @@ def test_a_spoilt_page_is_asked_for_again_and_kept_beside_the_old_bytes(sound, p
     assert count == sum(records.check(raw)[4] for raw in pages.values())
     assert check(sound).sound
     assert stored(sound)[1, 7] == bent(pages[7])
+
+
+def test_a_page_that_came_again_and_is_spoilt_again_is_asked_for_again(sound, pages):
+    altered(sound, ("UPDATE page SET raw = ? WHERE number = 7", [bent(pages[7])]))
+    with Store.open(sound) as store:
+        assert store.add_page(UID, pages[7])
+    altered(sound, ("UPDATE spare SET raw = ?", [bent(pages[7])]))
+    repair(sound)
+    with Store.open(sound) as store:
+        assert store.missing(UID, 0, 40) == [range(7, 8)]
+        assert store.add_page(UID, pages[7])
+    assert check(sound).sound
 
 
 def test_a_spoilt_page_that_comes_unasked_is_kept_too(sound, pages):
@@ -365,6 +405,20 @@ def test_dials_marks_and_foreign_logs_are_saved_too(sound, pages):
         assert store.missing(UID, 0, 40) == []
 
 
+def test_a_page_that_came_again_is_saved_too(sound, pages):
+    altered(sound, ("UPDATE page SET raw = ? WHERE number = 7", [bent(pages[7])]))
+    with Store.open(sound) as store:
+        assert store.add_page(UID, pages[7])
+    with closing(sqlite3.connect(sound)) as file:
+        [root] = file.execute(
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'crossing'"
+        ).fetchone()
+    overwritten(sound, root - 1, 1)
+    assert repair(sound).salvaged.sound
+    kept = stored(sound.with_name("store.salvaged.sqlite"))
+    assert kept == {(1, number): raw for number, raw in pages.items()}
+
+
 # -- tables that are not a store's
 
 
@@ -472,13 +526,60 @@ def test_a_backup_writes_over_nothing_unless_told(sound, tmp_path):
     out.write_text("mine")
     with pytest.raises(StoreError, match="is there already: name another file, or say --replace"):
         backup(sound, out)
+    for other in (out, tmp_path):
+        with pytest.raises(StoreError, match="is no backup of a store: name another file"):
+            backup(sound, other, replace=True)
     assert out.read_text() == "mine"
+    out = tmp_path / "backup"
+    backup(sound, out)
     backup(sound, out, replace=True)
     assert check(out).sound
     with pytest.raises(StoreError, match="is there already"):
         backup(sound, sound, replace=True)
     with pytest.raises(StoreError, match="is no folder: make it first"):
         backup(sound, tmp_path / "none" / "out")
+
+
+def left_behind(store_path, path):
+    """A write-ahead log of another store at path, as a stopped writer leaves one."""
+    with closing(sqlite3.connect(store_path)) as file:
+        file.execute("PRAGMA journal_mode = WAL")
+        file.execute("INSERT INTO dial VALUES ('feedfeedfeedfeed', 'of another store')")
+        file.commit()
+        path.write_bytes(store_path.with_name(store_path.name + "-wal").read_bytes())
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_nothing_of_another_store_gets_into_a_backup(sound, tmp_path, there):
+    other, out = tmp_path / "other", tmp_path / "out"
+    backup(sound, other)
+    if there:
+        backup(sound, out)
+    left_behind(other, tmp_path / "out-wal")
+    with pytest.raises(StoreError, match="out-wal belongs to another store of that name"):
+        backup(sound, out, replace=True)
+    assert out.exists() == there
+
+
+def test_nothing_of_another_store_gets_into_what_is_saved(sound, tmp_path):
+    other = tmp_path / "other"
+    backup(sound, other)
+    left_behind(other, tmp_path / "store.salvaged.sqlite-wal")
+    overwritten(sound, 5, 1)
+    with pytest.raises(StoreError, match="salvaged.sqlite-wal is there already"):
+        repair(sound)
+
+
+def test_two_backups_at_once_do_not_meet(sound, tmp_path):
+    out = tmp_path / "out"
+    with whole.placed(out) as one, whole.placed(out) as other:
+        one.write_text("one")
+        other.write_text("other")
+    assert out.read_text() == "one"
+    mine = tmp_path / "copy.part"
+    mine.write_text("mine")
+    backup(sound, tmp_path / "copy")
+    assert mine.read_text() == "mine"
 
 
 def test_a_backup_beside_a_writer_is_of_one_moment(sound, tmp_path):
@@ -522,5 +623,5 @@ except UserError as wrong:
         text=True,
         check=False,
     )
-    assert ran.stderr == "" and "store.sqlite" in ran.stdout
+    assert ran.stderr == "" and "a copy of " in ran.stdout and "store.sqlite" in ran.stdout
     assert {file.name for file in tmp_path.iterdir()} == {"store.sqlite"}

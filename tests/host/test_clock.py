@@ -2,6 +2,7 @@
 
 import random
 import time
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -34,6 +35,22 @@ def test_two_marks_tell_offset_and_rate_inside_and_beyond():
     asked = np.array([-DAY_MS // 4, 0, 1, DAY_MS // 3, DAY_MS, 2 * DAY_MS])
     assert model.utc_us(1, asked).dtype == np.int64
     assert np.abs(model.utc_us(1, asked) - true_us(asked, 30)).max() <= 2
+
+
+def test_a_month_of_pulls_every_ten_minutes_take_little_room():
+    """A month of them in one boot, two marks a pull; tables of each with each would take 2 GB."""
+    often = [mark(300_000 * k, ppm=30, late_us=k % 7 * 100) for k in range(8_000)]
+    wrong = mark(300_000 * 4_000 + 1000, ppm=30, sigma_us=500, late_us=90_000_000)
+    tracemalloc.start()
+    try:
+        model = ClockModel([*often, wrong])
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 400_000_000
+    assert [one.mark for one in model.rejected] == [wrong]
+    asked = np.arange(0, 300_000 * 8_000, DAY_MS // 2)
+    assert np.abs(model.utc_us(1, asked) - true_us(asked, 30)).max() < 1000
 
 
 def test_a_single_mark_runs_at_nominal_rate_with_the_stated_prior():

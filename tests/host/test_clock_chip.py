@@ -347,8 +347,8 @@ POPULATION = int(os.environ.get("DIALBENCH_CLOCK_WORLDS", "8"))
 
 
 def population(plan):
-    """(told share, errors, half-widths) over all worlds, in seconds."""
-    errors, halves, told = [], [], []
+    """(told share, errors, half-widths) over all worlds, in seconds, and each world's coverage."""
+    errors, halves, told, covers = [], [], [], []
     for seed in range(POPULATION):
         world = World(plan, 1000 + seed)
         model = ClockModel(world.marks, world.readings)
@@ -358,7 +358,13 @@ def population(plan):
         boot, device, utc_us = boot[covered], device[covered], utc_us[covered]
         errors.append(np.abs(model.utc_us(boot, device) - utc_us) * 1e-6)
         halves.append(1.96 * model.sigma_s(boot, device))
-    return float(np.mean(told)), np.concatenate(errors), np.concatenate(halves)
+        covers.append((errors[-1] <= halves[-1]).mean())
+    return (
+        float(np.mean(told)),
+        np.concatenate(errors),
+        np.concatenate(halves),
+        np.array(covers),
+    )
 
 
 @pytest.mark.deep
@@ -378,7 +384,7 @@ def population(plan):
     ids=["usual", "by looks", "no jump", "small jump", "three jumps", "steady", "restless", "oven"],
 )
 def test_claims_of_a_population_hold(plan, capsys):
-    told, error_s, half_s = population(plan)
+    told, error_s, half_s, covers = population(plan)
     claimed = half_s <= 0.2
     with capsys.disabled():
         print(
@@ -388,4 +394,6 @@ def test_claims_of_a_population_hold(plan, capsys):
         )
     assert told > 0.95
     assert (error_s[claimed] > 0.2).mean() < 0.005
-    assert 0.90 < (error_s <= half_s).mean()
+    # Errors within a world hang together: what is counted are worlds, by what they scatter.
+    doubt = np.std(covers, ddof=1) / np.sqrt(len(covers))
+    assert covers.mean() + 2 * doubt > 0.93

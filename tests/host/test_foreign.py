@@ -78,6 +78,8 @@ def test_without_sigma_s_nothing_is_known_of_the_clock():
     [
         ("2027-04-16T12:00:00,3,0.5,rise,", "utc: is '2027-04-16T12:00:00'; says no zone; write"),
         ("2027-04-16T12:00:00+02:00,3,0.5,rise,", "utc: is '2027-04-16T12:00:00+02:00'; write an"),
+        ("0001-01-01T00:00:00Z,3,0.5,rise,", "'0001-01-01T00:00:00Z'; write an instant of the"),
+        ("9999-12-31T23:59:59Z,3,0.5,rise,", "'9999-12-31T23:59:59Z'; write an instant of the"),
         ("16.4.2027 12:00,3,0.5,rise,", "utc: is '16.4.2027 12:00'; write an instant of UTC such"),
         ("2027-02-30T12:00:00Z,3,0.5,rise,", "there is no such instant; write one such as 2027"),
         ("2027-04-16T23:59:60Z,3,0.5,rise,", "there is no such instant; write one such as 2027"),

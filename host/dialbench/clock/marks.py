@@ -8,17 +8,22 @@ from dialbench.clock.facts import Mark, Rejected
 from dialbench.clock.line import PRIOR_PPM
 
 IMPLAUSIBLE_PPM = 200.0  # no crystal that works at all is so far off
-_SATELLITES = 500  # of a boot's marks by satellites, at most so many are looked at
+# Of one boot's marks at most so many are looked at: comparing takes room for each with each.
+_SATELLITES = 500
+_HOSTS = 2000
 _FAR_SIGMAS = 5.0  # marks further apart than this share of their sigmas disagree
 
 
 def thinned(marks: list[Mark]) -> list[Mark]:
-    """Of one boot's marks in order, all that hosts made, and satellites' evenly as many as
-    are worth comparing each with each."""
+    """Of one boot's marks in order as many as are worth comparing each with each: evenly of
+    satellites' and, where hosts made a great many, the surest of those next to each other."""
     told = [mark for mark in marks if mark.source == "satellites"]
-    step = -(-len(told) // _SATELLITES)
-    kept = {id(mark) for mark in told[:: max(step, 1)]}
-    return [mark for mark in marks if mark.source != "satellites" or id(mark) in kept]
+    made = [mark for mark in marks if mark.source != "satellites"]
+    kept = {id(mark) for mark in told[:: max(-(-len(told) // _SATELLITES), 1)]}
+    step = max(-(-len(made) // _HOSTS), 1)
+    for at in range(0, len(made), step):
+        kept.add(id(min(made[at : at + step], key=lambda mark: mark.sigma_us)))
+    return [mark for mark in marks if id(mark) in kept]
 
 
 def knots(marks: list[Mark]) -> list[Mark]:

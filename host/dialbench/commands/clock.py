@@ -9,9 +9,8 @@ from pathlib import Path
 import click
 
 from dialbench.commands import screen
-from dialbench.commands.storefile import chosen_board, existing
+from dialbench.commands.storefile import chosen_board, looked_at
 from dialbench.drift import BootTime, drift
-from dialbench.store import Store
 
 
 @click.command("clock")
@@ -24,7 +23,7 @@ def command(store_path: Path, uid: str | None, as_json: bool) -> None:
     Median and worst half-width over a boot's time of the interval that holds UTC with 95%;
     "read" counts the readings of its clock chip.
     """
-    with Store.open(existing(store_path)) as store:
+    with looked_at(store_path) as store:
         uid = chosen_board(store, store_path, uid).uid
         found = drift(store, uid)
     if as_json:

@@ -9,9 +9,8 @@ import click
 
 from dialbench.analysis import analysed
 from dialbench.commands import screen
-from dialbench.commands.storefile import existing, logged_with_dial
+from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
-from dialbench.store import Store
 
 
 @click.command("compare")
@@ -29,7 +28,7 @@ def command(
     store_path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None, as_json: bool
 ) -> None:
     """Compare what STORE holds with the ephemeris, and say how the dial did."""
-    with Store.open(existing(store_path)) as store:
+    with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
     found = analysed(logged, dial, Sky(dial.site))
     if as_json:

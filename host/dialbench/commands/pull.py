@@ -41,11 +41,20 @@ SCHEMA = "dialbench.pull/1"
     help="Wait for a board that is not there, is busy, or goes away and comes back.",
 )
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.pull/1" object.')
-def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_json: bool) -> None:
+@click.pass_context
+def command(
+    context: click.Context,
+    port: str | None,
+    dial_path: Path,
+    store_path: Path,
+    wait: bool,
+    as_json: bool,
+) -> None:
     """Bring the log of the board on PORT into a store.
 
     Without PORT, the one board that the system sees is taken. A pull can be interrupted and
-    repeated: nothing is lost or doubled.
+    repeated: nothing is lost or doubled. Exit status 0: all that the board has is in the
+    store; 1: some of it is still on the board, and why was said.
     """
     dial = dialfile.load(dial_path)
     brought = []  # pages and bytes of each attempt
@@ -92,8 +101,16 @@ def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_
     }
     if as_json:
         click.echo(json.dumps(facts))
-        return
-    screen.say(f"{pages} new pages ({size} bytes) from board {uid} are in {store_path}.")
+    else:
+        screen.say(f"{pages} new pages ({size} bytes) from board {uid} are in {store_path}.")
+        _tell(pulled, losses)
+        screen.say(f"To see what they say: dialbench compare {store_path}")
+    if pulled.lacking or pulled.unsealed:
+        context.exit(1)
+
+
+def _tell(pulled: Pulled, losses: Losses) -> None:
+    """What is not in the store."""
     lost = [
         f"{name.replace('_', ' ')}: {number}" for name, number in asdict(losses).items() if number
     ]
@@ -105,4 +122,3 @@ def command(port: str | None, dial_path: Path, store_path: Path, wait: bool, as_
         screen.note(f"{pulled.lacking} pages did not come through: pull again")
     if pulled.unsealed:
         screen.note(f"the newest records are still on the board: {pulled.unsealed}")
-    screen.say(f"To see what they say: dialbench compare {store_path}")

@@ -8,10 +8,9 @@ from pathlib import Path
 import click
 
 from dialbench.commands import screen
-from dialbench.commands.storefile import existing, logged_with_dial
+from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
 from dialbench.solve import solve
-from dialbench.store import Store
 
 
 @click.command("solve")
@@ -32,7 +31,7 @@ def command(
 
     What the data cannot tell is named, and gets no number.
     """
-    with Store.look(existing(store_path)) as store:
+    with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
     with screen.progress() as step:
         found = solve(logged, dial, Sky(dial.site), step)

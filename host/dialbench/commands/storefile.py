@@ -27,6 +27,18 @@ def existing(path: Path) -> Path:
     return path
 
 
+def looked_at(path: Path) -> Store:
+    """The store at path, to be read; nothing in it is written but what an older decoder read.
+
+    Raises UserError.
+    """
+    store = Store.look(existing(path))
+    if not store.outdated():
+        return store
+    store.close()
+    return Store.open(path)
+
+
 def chosen_board(store: Store, path: Path, uid: str | None) -> StoredBoard:
     """The board named uid, or the only one. Raises UserError where that is none."""
     boards = _boards(store)
@@ -90,7 +102,8 @@ def logged_with_dial(
             f"the log was made with dial {log.dial_hash}; it is compared with dial {dial.hash}"
         )
     if isinstance(log, StoredBoard):
-        return named, board_log(store, log.uid, log.dial_hash), dial
+        with store.reading():  # a pull may be writing
+            return named, board_log(store, log.uid, log.dial_hash), dial
     return named, foreign_log(store.foreign.get(log.hash)), dial
 
 

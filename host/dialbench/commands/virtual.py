@@ -84,7 +84,15 @@ def _same_truth(asked: dict[str, float], kept: Path) -> None:
     """One log, one truth: refuse another than the one kept with the board."""
     if not kept.exists():
         kept.write_text(json.dumps(asked), encoding="utf-8")
-    elif json.loads(kept.read_text(encoding="utf-8")) != asked:
+        return
+    try:
+        told = json.loads(kept.read_text(encoding="utf-8"))
+    except ValueError:
+        raise UserError(
+            f"{kept} cannot be read: write {json.dumps(asked)} into it if that is how the board"
+            " was made, or keep this one elsewhere"
+        ) from None
+    if told != asked:
         raise UserError(
             f"the board kept in {kept.parent} was made with another --seed or --turned "
             f"({kept.name} says which): use the same, or keep this one elsewhere"
@@ -119,7 +127,7 @@ def _run(
             screen.say(f"  dialbench watch {board.port} --dial {toml}")
         if not board.real_micropython:
             screen.note(screen.NO_MICROPYTHON)
-        board.start(now_us)
+        board.start(SystemClock().utc_us(), steady=True)
         try:
             while board.alive:
                 time.sleep(0.2)

@@ -136,6 +136,11 @@ class Drawing:
         return (min(xs), min(ys)), (max(xs), max(ys))
 
 
+def _rounded(points: Sequence[Point]) -> list[Point]:
+    """To a nanometre: what processors differ by in a last digit does not reach the file."""
+    return [(round(x, 6), round(y, 6)) for x, y in points]
+
+
 def round_line(centre: Point, diameter_mm: float, sides: int = 72) -> list[Point]:
     """A circle as a closed line, for paper."""
     turns = (2 * math.pi * k / sides for k in range(sides))
@@ -163,9 +168,12 @@ def dxf(drawing: Drawing, stamp: str) -> bytes:
         for stroke in drawing.strokes:
             attributes = {"layer": stroke.layer}
             if len(stroke.points) == 2:
-                space.add_line(*stroke.points, dxfattribs=attributes)
+                start, end = _rounded(stroke.points)
+                space.add_line(start, end, dxfattribs=attributes)
             else:
-                space.add_lwpolyline(stroke.points, close=stroke.closed, dxfattribs=attributes)
+                space.add_lwpolyline(
+                    _rounded(stroke.points), close=stroke.closed, dxfattribs=attributes
+                )
         for circle in drawing.circles:
             space.add_circle(
                 circle.centre, circle.diameter_mm / 2, dxfattribs={"layer": circle.layer}

@@ -20,6 +20,16 @@ _CONNECT_S = 3.0
 _CHUNK = 4096
 
 
+# What a serial port's going away may raise: SerialException is an OSError, and where there are
+# terminals (not on Windows) their own error is none.
+try:
+    import termios
+except ImportError:
+    _FAULTS: tuple[type[Exception], ...] = (OSError,)
+else:
+    _FAULTS = (OSError, termios.error)
+
+
 class Line(Protocol):
     """An open line. All methods but close() raise LinkLost when the far end is gone.
 
@@ -59,7 +69,7 @@ class _SerialLine:
             self._serial = serial.Serial(
                 port, _BAUD, timeout=POLL_S, write_timeout=_SEND_S, exclusive=True
             )
-        except (OSError, ValueError) as wrong:  # SerialException is an OSError
+        except _FAULTS + (ValueError,) as wrong:
             raise NotOpen(_why_not_open(self._name, wrong)) from wrong
 
     def send(self, data: bytes) -> None:
@@ -69,14 +79,14 @@ class _SerialLine:
             raise LinkLost(
                 f"{self._name} takes nothing of what is sent: reset the board, or try again"
             ) from wrong
-        except OSError as wrong:
+        except _FAULTS as wrong:
             raise LinkLost(_gone(self._name)) from wrong
 
     def receive(self) -> bytes:
         try:
             first = self._serial.read(1)
             return first + self._serial.read(self._serial.in_waiting) if first else b""
-        except OSError as wrong:
+        except _FAULTS as wrong:
             raise LinkLost(_gone(self._name)) from wrong
 
     def close(self) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from dialbench.clock import ClockModel
-from dialbench.store.database import Damaged, Database
+from dialbench.store.database import Damaged, Database, StoreError
 from dialbench.store.decoding import decode
 from dialbench.store.store import Store, holds
 
@@ -27,10 +26,13 @@ KINDS = {
     "damage": "the file itself is damaged; --repair saves what can be read into a new store",
     "spoilt": "pages whose bytes do not hold their CRC any more; --repair has them counted as"
     " missing, then pull again",
+    "asked": "pages whose bytes do not hold their CRC any more, and that the next pull brings"
+    " again if the board still has them",
     "outdated": "pages read by an older decoder; --repair, or the next pull, reads them anew",
     "decoded": "pages whose decoded rows are not what their bytes say; --repair reads them anew",
     "twice": "crossings that the log tells once more",
     "missing": "pages the board should still hold and the store lacks; pull again",
+    "foreign": "imported logs that are not what was imported; import them into a new store",
     "retired": "pages the board gave up before they were pulled; pull more often",
     "torn": "pages a power cut tore",
     "unreadable": "pages whose CRC holds and whose records make no sense",
@@ -100,6 +102,10 @@ def check(path: Path) -> Checked:
                 raise
         return _unreadable(path, -1, [str(wrong)])
     try:
+        if database.version == 0:
+            raise StoreError(
+                f"{database.name} is empty: nothing was pulled into it yet, or all of it is gone"
+            )
         with database.reading():
             damage = database.damage()
             if damage:
@@ -121,6 +127,14 @@ def _looked(path: Path, database: Database) -> Checked:
     store = Store(database)
     boards = store.boards()
     findings = list(_page_findings(store))
+    foreign = store.foreign.logs()
+    changed = [
+        f"log {log.hash}"
+        for log in foreign
+        if store.foreign.get(log.hash).hash(log.dial_hash) != log.hash
+    ]
+    if changed:
+        findings.append(Finding("foreign", "", len(changed), tuple(changed[:5])))
     observed_s = covered_s = 0.0
     for board in boards:
         findings += _log_findings(store, board.uid)
@@ -142,7 +156,7 @@ def _looked(path: Path, database: Database) -> Checked:
         database.version,
         len(boards),
         sum(board.pages for board in boards),
-        len(store.foreign.logs()),
+        len(foreign),
         round(observed_s, 3),
         round(covered_s, 3),
         tuple(findings),
@@ -151,11 +165,13 @@ def _looked(path: Path, database: Database) -> Checked:
 
 def _page_findings(store: Store) -> Iterator[Finding]:
     """CRC of every page again, and its rows again."""
-    spoilt, wrong = [], []
+    spoilt: list[str] = []
+    asked: list[str] = []
+    wrong: list[str] = []
     outdated = store.outdated()
     for page in store.raw_pages():
         if not holds(page.raw, page.boot, page.number):
-            spoilt.append(f"page {page.number} of boot {page.boot}")
+            (asked if page.asked else spoilt).append(f"page {page.number} of boot {page.boot}")
         elif not outdated and store.decoded(page.page) != decode(page.raw):
             wrong.append(f"page {page.number} of boot {page.boot}")
     strays = store.strays()
@@ -163,6 +179,8 @@ def _page_findings(store: Store) -> Iterator[Finding]:
         wrong.append(f"{strays} rows of no page")
     if spoilt:
         yield Finding("spoilt", "", len(spoilt), tuple(spoilt[:5]))
+    if asked:
+        yield Finding("asked", "", len(asked), tuple(asked[:5]))
     if outdated:
         yield Finding("outdated", "", outdated)
     if wrong:
@@ -172,15 +190,8 @@ def _page_findings(store: Store) -> Iterator[Finding]:
 def _log_findings(store: Store, uid: str) -> Iterator[Finding]:
     """What of one board's log is not there, or there twice."""
     logged = store.crossings(uid)
-    same = Counter(
-        zip(
-            *(
-                getattr(logged, name).tolist()
-                for name in ("boot", "device_ms", "channel", "threshold", "rise")
-            ),
-            strict=True,
-        )
-    )
+    columns = (logged.boot, logged.device_ms, logged.channel, logged.threshold, logged.rise)
+    same = np.unique(np.column_stack(columns), axis=0)
     losses = store.losses(uid)
     for kind, count in (
         ("twice", len(logged.boot) - len(same)),

@@ -52,6 +52,10 @@ class Damaged(StoreError):
     """The file is no database any more, or its parts contradict each other."""
 
 
+class NoStore(StoreError):
+    """The file's head, or its tables, are not a store's."""
+
+
 class Database:
     """One connection, for the thread that made it; other processes may hold theirs.
 
@@ -200,7 +204,7 @@ class Database:
 
     def copy_to(self, path: Path) -> None:
         """Write all of one moment into a new file at path, whoever writes meanwhile."""
-        with self.told():
+        with _told(f"a copy of {self.name}"):
             target = sqlite3.connect(path)
             try:
                 self._connection.backup(target)
@@ -244,14 +248,14 @@ class Database:
             [(count,)] = self.rows("PRAGMA page_count")
         self._steps_allowed = _STEPS_ANYWAY + _STEPS_A_BYTE * size * count
         if application != APPLICATION_ID and (application or layout):
-            raise StoreError(f"{self.name} is a database, but not a store of Dialbench")
+            raise NoStore(f"{self.name} is a database, but not a store of Dialbench")
         if version > len(_steps()):
             raise StoreError(
                 f"{self.name} was written by a later Dialbench (store version {version}, this"
                 f" one knows {len(_steps())}): update Dialbench"
             )
         if version < 0 or layout != _layout(version):
-            raise StoreError(
+            raise NoStore(
                 f"{self.name} says it is a store of version {version}, but its tables are not"
                 " that version's: another program has changed them, so go back to a backup"
             )
@@ -289,6 +293,19 @@ class Database:
         """SQLite's errors within as sentences."""
         with _told(self.name):
             yield
+
+
+def beside(path: Path) -> list[Path]:
+    """The files that SQLite takes for part of what is, or will be, at path."""
+    ends = ("-wal", "-journal")
+    return [log for end in ends if (log := path.with_name(path.name + end)).exists()]
+
+
+def is_store(path: Path) -> bool:
+    """Whether the file at path has a store's head."""
+    with path.open("rb") as file:
+        head = file.read(72)
+    return head[:16] == b"SQLite format 3\0" and head[68:] == APPLICATION_ID.to_bytes(4, "big")
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from dialbench import whole
 from dialbench.errors import inert
 from dialbench.store import leaves
 from dialbench.store.check import Checked, check
-from dialbench.store.database import Database, StoreError
+from dialbench.store.database import Damaged, Database, NoStore, StoreError, beside
 from dialbench.store.store import Store, holds
 
 _MAX_BYTES = 1 << 31
@@ -48,7 +48,7 @@ def repair(path: Path) -> Repaired:
     """Mend the store at path as far as that can be done. Raises StoreError."""
     try:
         before = check(path)
-    except StoreError:
+    except (Damaged, NoStore):
         # Not even its head says store: what is found in it must speak for it.
         return _salvaged(path, None)
     if "damage" in before.kinds():
@@ -57,7 +57,9 @@ def repair(path: Path) -> Repaired:
         return Repaired(("nothing in the file had to be mended",), before)
     done = []
     with Store.open(path) as store, store.writing():
-        spoilt = [p for p in store.raw_pages() if not holds(p.raw, p.boot, p.number)]
+        spoilt = [
+            p for p in store.raw_pages() if not p.asked and not holds(p.raw, p.boot, p.number)
+        ]
         for page in spoilt:
             store.ask_again(page.page)
         count = store.redecode()
@@ -69,9 +71,11 @@ def repair(path: Path) -> Repaired:
 
 def _salvaged(path: Path, before: Checked | None) -> Repaired:
     new = path.with_name(f"{path.stem}.salvaged{path.suffix}")
-    if new.exists():
+    for old in (new, *beside(new)):
+        if not old.exists():
+            continue
         raise StoreError(
-            f"{inert(str(new))} is there already, from an earlier repair: move it away first"
+            f"{inert(str(old))} is there already, from an earlier repair: move it away first"
         )
     if path.stat().st_size > _MAX_BYTES:
         raise StoreError(f"{inert(str(path))} is larger than 2 GB, too large to be salvaged")
@@ -82,6 +86,7 @@ def _salvaged(path: Path, before: Checked | None) -> Repaired:
     # Leaves that are no longer in use tell what a board said earlier: SQLite knows better.
     boards.update((row[0], row) for row in map(list, _read(path, "board")) if _is_board(row))
     pages = [row for row in rows if _is_page(row)]
+    pages += _came_again(rows)
     if before is None and not (boards and pages):
         raise StoreError(f"{inert(str(path))} is not a store of Dialbench")
     with whole.placed(new) as part:
@@ -140,6 +145,13 @@ def _read(path: Path, table: str) -> list[tuple[leaves.Value, ...]]:
     except sqlite3.Error:
         return found
     return found
+
+
+def _came_again(rows: list[list[leaves.Value]]) -> list[list[leaves.Value]]:
+    """Pages of which the first bytes were spoilt and better ones came, as rows of pages."""
+    names = {row[0]: row[:4] for row in rows if len(row) == 5 and isinstance(row[4], bytes)}
+    again = [[*names[row[0]], row[1]] for row in rows if len(row) == 2 and row[0] in names]
+    return [row for row in again if _is_page(row)]
 
 
 def _is_board(row: list[leaves.Value]) -> bool:

@@ -40,13 +40,17 @@ _RAW = "coalesce(spare.raw, page.raw) FROM page LEFT JOIN spare USING (page)"
 
 @dataclass(frozen=True)
 class RawPage:
-    """A page as stored: its row, its board's row, the boot and number it is filed under."""
+    """A page as stored: its row, its board's row, the boot and number it is filed under.
+
+    asked: its bytes were found spoilt, and the board is asked for it again.
+    """
 
     page: int
     board: int
     boot: int
     number: int
     raw: bytes
+    asked: bool
 
 
 def holds(raw: bytes, boot: int, number: int) -> bool:
@@ -243,10 +247,14 @@ class Store:
     def raw_pages(self) -> Iterator[RawPage]:
         """Every page, one at a time, in the order they came."""
         for (page,) in self._read("i", "SELECT page FROM page ORDER BY page"):
-            row = self._one(
-                "iiiib", f"SELECT page, board, boot, number, {_RAW} WHERE page = ?", page
+            _, board, boot, number, raw, asked = self._one(
+                "iiiibi",
+                "SELECT page, board, boot, number, coalesce(spare.raw, page.raw),"
+                " spare.page IS NOT NULL AND spare.raw IS NULL"
+                " FROM page LEFT JOIN spare USING (page) WHERE page = ?",
+                page,
             )
-            yield RawPage(*row)
+            yield RawPage(page, board, boot, number, raw, bool(asked))
 
     def outdated(self) -> int:
         """How many pages were read by an older decoder than this."""
@@ -267,7 +275,9 @@ class Store:
     def ask_again(self, page: int) -> None:
         """Note that a page's bytes do not hold any more: it counts as missing, and the next
         pull brings it again."""
-        self._rows("INSERT INTO spare (page) VALUES (?) ON CONFLICT (page) DO NOTHING", page)
+        self._rows(
+            "INSERT INTO spare (page) VALUES (?) ON CONFLICT (page) DO UPDATE SET raw = NULL", page
+        )
 
     def decoded(self, page: int) -> Decoded | None:
         """What the tables say of one page; None where it was never read."""

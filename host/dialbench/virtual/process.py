@@ -123,6 +123,8 @@ class VirtualDial:
         self._sky = Sky(truth.dial.site)
         self._table = LightTable(truth, self._sky)
         self._command = _interpreter() if real_micropython else None
+        self._steady = False
+        self._began_us = 0  # what the machine's clock is ahead of UTC, where that is steady
         self._stop = threading.Event()
         self._feeder: threading.Thread | None = None
         self.uid = hashlib.sha256(f"{truth.dial.hash} {seed}".encode()).hexdigest()[:16]
@@ -209,8 +211,13 @@ class VirtualDial:
                 progress(min(1.0, (block + step - start_us) / (end_us - start_us)))
         self._wait_until_taken()
 
-    def start(self, start_us: int, speed: float = 1.0) -> None:
-        """Let the board live on by itself from start_us, speed times as fast as the clock."""
+    def start(self, start_us: int, speed: float = 1.0, steady: bool = False) -> None:
+        """Let the board live on by itself from start_us, speed times as fast as the clock.
+
+        Its count moves scan by scan, as `clock` does; steady: it runs on between them, as a
+        host that goes by the computer's own clock needs it. Only at speed 1.
+        """
+        self._steady = steady and speed == 1
         self.clock.advance(start_us)
         self.clock.speed = speed
         self._feeder = threading.Thread(
@@ -222,7 +229,9 @@ class VirtualDial:
         began = time.monotonic()
         done = start_us
         period = self._scan_ms * 1000
-        while not self._stop.wait(_LIVE_TICK_S):
+        wait_s = _LIVE_TICK_S
+        self._began_us = int(began * 1e6) - start_us
+        while not self._stop.wait(wait_s):
             now = start_us + int((time.monotonic() - began) * speed * 1e6)
             end = start_us + (now - start_us) // period * period
             if end > done:
@@ -231,6 +240,8 @@ class VirtualDial:
                 except VirtualError:
                     return  # the host learns it from the line
                 done = end
+            due_s = began + (done + period - start_us) / (speed * 1e6) - time.monotonic()
+            wait_s = min(max(due_s, 0.001), _LIVE_TICK_S)
 
     def _feed(self, start_us: int, end_us: int) -> None:
         period = self._scan_ms * 1000
@@ -240,11 +251,12 @@ class VirtualDial:
             self.clock.advance(int(instants[-1]))
 
     def frames(self, utc_us: NDArray[np.int64]) -> NDArray[np.uint16]:
-        """What the board is sent at each instant; shape (n, 8 + channels)."""
+        """What the board is sent at each instant; shape (n, 10 + channels)."""
         light, altitude_deg = self._table.at(utc_us)
         direct, diffuse = self._weather.irradiance(utc_us, altitude_deg)
         counts = sensors.counts(self._truth, light, direct, diffuse, self._noise)
         ticks = self._crystal.device_us(utc_us, self._boot_us) // 1000 & 0x3FFFFFFF
+        machine_ms = (utc_us + self._began_us) // 1000 & 0x3FFFFFFF
         shown_us = self._chip.shows_us(utc_us) if self._chip else np.zeros_like(utc_us)
         seconds, part_us = np.divmod(shown_us, 1_000_000)
         words = (
@@ -253,7 +265,9 @@ class VirtualDial:
             seconds & 0xFFFF,
             seconds >> 16,
             part_us // 1000,
-            np.full_like(utc_us, self._chip_bits),
+            np.full_like(utc_us, self._chip_bits | (4 if self._steady else 0)),
+            machine_ms & 0xFFFF,
+            machine_ms >> 16,
         )
         head = np.stack(words, axis=1).astype("<u2")
         return np.concatenate((head, counts.astype("<u2")), axis=1)
