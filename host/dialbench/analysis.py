@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from datetime import timedelta
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
-from dialbench import crossing, predict
-from dialbench.compare import Comparison, Interval, Measured, compare
+from dialbench.compare import Comparison, compare
 from dialbench.dial import Dial
+from dialbench.logged import Logged, board_log, predicted
 from dialbench.reading import Reading, pattern, read
-from dialbench.sky import Sky, from_us
-from dialbench.store import ForeignLog, Losses, Store
+from dialbench.sky import Sky
+from dialbench.store import Losses, Store
 from dialbench.verdict import Verdict, verdict
-from dialcore import records
-from dialcore.crossing import ALL, THRESHOLDS
 
 SCHEMA = "dialbench.analysis/1"
 
@@ -81,26 +77,6 @@ def _boots(numbers: tuple[int, ...]) -> str:
     return f"boot{'s' if len(numbers) > 1 else ''} {', '.join(str(n) for n in numbers)}"
 
 
-@dataclass(frozen=True)
-class _Logged:
-    """What a log says, in UTC: crossings, observed spans, snapshots of all channels.
-
-    losses: None where the log does not say what it lost. thresholds: bit k set where those of
-    threshold k were ever logged; unlogged: the spans of each threshold in which they were not.
-    The rest as in Analysis.
-    """
-
-    measured: Measured
-    observed: list[Interval]
-    snapshots: list[tuple[int, bytes]]
-    losses: Losses | None
-    thresholds: int = ALL
-    unlogged: Mapping[int, Sequence[Interval]] = field(default_factory=dict)
-    boots_without_clock: tuple[int, ...] = ()
-    other_boots: tuple[int, ...] = ()
-    rejected_marks: tuple[str, ...] = ()
-
-
 def analyse(
     store: Store, uid: str, dial: Dial, sky: Sky, logged_with: str | None = None
 ) -> Analysis:
@@ -110,85 +86,17 @@ def analyse(
     boots that name another are left out. Raises UserError's kinds for a store or a time that cannot be read.
     """
     with store.reading():  # a pull may be writing
-        logged = _board_log(store, uid, logged_with or dial.hash)
-    return _analysis(logged, dial, sky)
+        logged = board_log(store, uid, logged_with or dial.hash)
+    return analysed(logged, dial, sky)
 
 
-def analyse_foreign(log: ForeignLog, dial: Dial, sky: Sky) -> Analysis:
-    """Compare what another make of logger told with what the ephemeris says of the dial.
-
-    Raises UserError's kinds for times that the ephemeris does not reach.
-    """
-    measured = Measured(
-        channel=log.channel,
-        threshold=log.threshold,
-        rise=log.rise,
-        utc_us=log.utc_us,
-        sigma_s=np.array([np.nan if one is None else one / 1e6 for one in log.sigma_us]),
-    )
-    return _analysis(_Logged(measured, list(log.observed), [], None), dial, sky)
-
-
-def _board_log(store: Store, uid: str, dial_hash: str) -> _Logged:
-    """The log of a board's boots with one dial, as far as their clock is known."""
-    logged = store.crossings(uid)
-    clock = store.clock(uid)
-    spans = store.observed(uid)
-    boots = sorted({int(boot) for boot in logged.boot} | {boot for boot, _, _ in spans})
-    others = _of_other_dials(store, uid, dial_hash)
-    known = [boot for boot in boots if clock.covers(boot) and boot not in others]
-    told = np.isin(logged.boot, known)
-    boot, device_ms = logged.boot[told], logged.device_ms[told]
-    sigma_s = clock.sigma_s(boot, device_ms)
-    measured = Measured(
-        channel=logged.channel[told],
-        threshold=logged.threshold[told],
-        rise=logged.rise[told],
-        utc_us=clock.utc_us(boot, device_ms),
-        sigma_s=sigma_s,
-    )
-
-    def utc(boot: int, *device_ms: int) -> list[int]:
-        return [int(at) for at in clock.utc_us(boot, device_ms)]
-
-    observed: list[Interval] = []
-    unlogged: dict[int, list[Interval]] = {}
-    thresholds = _thresholds(store, uid)
-    ever = 0
-    for boot_number in known:
-        ever |= thresholds.get(boot_number, ALL)
-    for boot_number, start_ms, end_ms in spans:
-        if boot_number in known:
-            start_us, end_us = utc(boot_number, start_ms, end_ms)
-            observed.append((start_us, end_us))
-            for threshold in range(len(THRESHOLDS)):
-                if not thresholds.get(boot_number, ALL) >> threshold & 1:
-                    unlogged.setdefault(threshold, []).append((start_us, end_us))
-    snapshots = [
-        (utc(one.boot, one.device_ms)[0], one.payload)
-        for one in store.events(uid, records.SNAPSHOT)
-        if one.boot in known
-    ]
-    return _Logged(
-        measured,
-        observed,
-        snapshots,
-        store.losses(uid),
-        thresholds=ever or ALL,
-        unlogged=unlogged,
-        boots_without_clock=tuple(boot for boot in boots if not clock.covers(boot)),
-        other_boots=tuple(sorted(others & set(boots))),
-        rejected_marks=tuple(one.reason for one in clock.rejected),
-    )
-
-
-def _analysis(logged: _Logged, dial: Dial, sky: Sky) -> Analysis:
+def analysed(logged: Logged, dial: Dial, sky: Sky) -> Analysis:
+    """The same of any log. Raises UserError's kinds for times the ephemeris does not reach."""
     measured, observed = logged.measured, logged.observed
-    predicted, days = _predicted(dial, sky, observed, measured)
-    predicted = predicted.only(logged.thresholds >> predicted.threshold & 1 == 1)
-    comparison = compare(predicted, measured, observed, logged.unlogged)
+    expected, days = predicted(logged, dial, sky)
+    comparison = compare(expected, measured, observed, logged.unlogged)
     reading = read(dial, sky, pattern(measured, observed, logged.snapshots))
-    best = read(dial, sky, pattern(predicted, days).within(observed))
+    best = read(dial, sky, pattern(expected, days).within(observed))
     known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
     return Analysis(
         comparison=comparison,
@@ -206,55 +114,4 @@ def _analysis(logged: _Logged, dial: Dial, sky: Sky) -> Analysis:
         boots_without_clock=logged.boots_without_clock,
         other_boots=logged.other_boots,
         rejected_marks=logged.rejected_marks,
-    )
-
-
-def _of_other_dials(store: Store, uid: str, dial_hash: str) -> set[int]:
-    """The boots that name another dial."""
-    found = set()
-    for event in store.events(uid, records.BOOT):
-        try:
-            logged_with = records.unpack_boot(event.payload)[0].hex()
-        except ValueError:
-            continue  # it stays among the events, and says nothing
-        if logged_with != dial_hash:
-            found.add(event.boot)
-    return found
-
-
-def _thresholds(store: Store, uid: str) -> dict[int, int]:
-    """By boot, the set of thresholds whose crossings were logged, as far as the log says."""
-    found = {}
-    for event in store.events(uid, records.SETUP):
-        try:
-            found[event.boot] = int(records.unpack_setup(event.payload)[2])
-        except ValueError:
-            continue  # it stays among the events, and says nothing
-    return found
-
-
-def _predicted(
-    dial: Dial, sky: Sky, observed: list[Interval], measured: Measured
-) -> tuple[crossing.Crossings, list[Interval]]:
-    """Predicted crossings of every day the log touches, and those days' daylight."""
-    instants = [at for span in observed for at in span]
-    instants += [int(at) for at in (measured.utc_us[:1], measured.utc_us[-1:]) for at in at]
-    if instants:  # no calendar goes as far as a log may claim
-        sky.sun(np.array([min(instants), max(instants)]))
-    touched = {from_us(at).astimezone(dial.site.tz).date() for at in instants}
-    for start_us, end_us in observed:
-        first, last = (from_us(at).astimezone(dial.site.tz).date() for at in (start_us, end_us))
-        touched |= {first + timedelta(days=n) for n in range((last - first).days)}
-    days = [span for day in sorted(touched) if (span := sky.daylight(day)) is not None]
-    parts = [predict.crossings(dial, sky, start_us, end_us) for start_us, end_us in days]
-    if not parts:
-        return predict.crossings(dial, sky, 0, 0), days
-    return (
-        crossing.Crossings(
-            *(
-                np.concatenate([getattr(part, name) for part in parts])
-                for name in ("channel", "threshold", "rise", "utc_us")
-            )
-        ),
-        days,
     )

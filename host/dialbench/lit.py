@@ -87,18 +87,23 @@ class Light:
         own = self.bores.lit(place.hour_angle, place.declination, place.semidiameter, channel)
         if not self.ghosts:
             return own
-        return np.clip(own + self._strayed(place, channel), 0.0, 1.0)
+        stray = self.strayed(place.hour_angle, place.declination, channel)
+        return np.clip(own + stray, 0.0, 1.0)
 
-    def _strayed(self, place: Place, channel: Ints) -> Floats:
+    def strayed(self, hour_angle: Floats, declination: Floats, channel: Ints) -> Floats:
+        """What strays from bore to bore, of one channel each under one Sun each, shape (n,).
+
+        Radians, in the body's frame. None where ghosts are off.
+        """
         hours_deg = self.hours_deg
         strayed = np.zeros(len(channel))
         if not len(hours_deg):
             return strayed
-        x = (place.hour_angle - np.radians(hours_deg[0])) / _STEP
+        x = (hour_angle - np.radians(hours_deg[0])) / _STEP
         inside = np.flatnonzero((x >= 1) & (x < len(hours_deg) - 2))
         if not len(inside):
             return strayed
-        x, y, channel = x[inside], place.declination[inside] / _STEP, channel[inside]
+        x, y, channel = x[inside], declination[inside] / _STEP, channel[inside]
         column, row = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
         across, along = _weights(x - column), _weights(y - row)
         used = np.unique(np.unique(row)[:, None] + np.arange(-1, 3))

@@ -7,13 +7,10 @@ from pathlib import Path
 
 import click
 
-from dialbench import dialfile
-from dialbench.analysis import analyse, analyse_foreign
+from dialbench.analysis import analysed
 from dialbench.commands import screen
-from dialbench.commands.storefile import chosen_log, looked_at
-from dialbench.errors import UserError
+from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
-from dialbench.store import StoredBoard
 
 
 @click.command("compare")
@@ -32,29 +29,8 @@ def command(
 ) -> None:
     """Compare what STORE holds with the ephemeris, and say how the dial did."""
     with looked_at(store_path) as store:
-        log = chosen_log(store, store_path, uid, log_hash)
-        named = {"board": log.uid} if isinstance(log, StoredBoard) else {"log": log.hash}
-        what = " ".join(*named.items())
-        if dial_path is not None:
-            dial = dialfile.load(dial_path)
-        elif log.dial_toml is not None:
-            dial = dialfile.parse(log.dial_toml, f"dial of {what}")
-        else:
-            raise UserError(f"{store_path} does not know the dial of {what}: name it with --dial")
-        if len(dial.channels) != log.channels:
-            raise UserError(
-                f"--dial {dial_path}: has {len(dial.channels)} channels, {what} has"
-                f" {log.channels}: it cannot be the dial this log was made with"
-            )
-        if dial.hash != log.dial_hash:
-            screen.note(
-                f"the log was made with dial {log.dial_hash}; it is compared with dial {dial.hash}"
-            )
-        sky = Sky(dial.site)
-        if isinstance(log, StoredBoard):
-            found = analyse(store, log.uid, dial, sky, log.dial_hash)
-        else:
-            found = analyse_foreign(store.foreign.get(log.hash), dial, sky)
+        named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    found = analysed(logged, dial, Sky(dial.site))
     if as_json:
         click.echo(json.dumps({**named, **found.as_dict()}))
         return

@@ -1,4 +1,4 @@
-"""The store a command is to look at, and the board or the imported log in it."""
+"""The store a command is to look at, and the log in it, and the dial it is of."""
 
 from __future__ import annotations
 
@@ -6,7 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TypeVar
 
+from dialbench import dialfile
+from dialbench.commands import screen
+from dialbench.dial import Dial
 from dialbench.errors import UserError
+from dialbench.logged import Logged, board_log, foreign_log
 from dialbench.store import Store, StoredBoard, StoredForeign
 
 _Log = TypeVar("_Log", StoredBoard, StoredForeign)
@@ -70,6 +74,37 @@ def chosen_log(
             + (f"choose one, {choice}" if every else "pull first")
         )
     return every[0]
+
+
+def logged_with_dial(
+    store: Store, path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None
+) -> tuple[dict[str, str], Logged, Dial]:
+    """The log that is meant: how it is named, what it says, and the dial it is held against.
+
+    Raises UserError where there is no such log, or no dial that it can be of.
+    """
+    log = chosen_log(store, path, uid, log_hash)
+    named = {"board": log.uid} if isinstance(log, StoredBoard) else {"log": log.hash}
+    what = " ".join(*named.items())
+    if dial_path is not None:
+        dial = dialfile.load(dial_path)
+    elif log.dial_toml is not None:
+        dial = dialfile.parse(log.dial_toml, f"dial of {what}")
+    else:
+        raise UserError(f"{path} does not know the dial of {what}: name it with --dial")
+    if len(dial.channels) != log.channels:
+        raise UserError(
+            f"--dial {dial_path}: has {len(dial.channels)} channels, {what} has"
+            f" {log.channels}: it cannot be the dial this log was made with"
+        )
+    if dial.hash != log.dial_hash:
+        screen.note(
+            f"the log was made with dial {log.dial_hash}; it is compared with dial {dial.hash}"
+        )
+    if isinstance(log, StoredBoard):
+        with store.reading():  # a pull may be writing
+            return named, board_log(store, log.uid, log.dial_hash), dial
+    return named, foreign_log(store.foreign.get(log.hash)), dial
 
 
 def _boards(store: Store) -> dict[str, StoredBoard]:

@@ -1,0 +1,43 @@
+"""dialbench solve"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from dialbench.commands import screen
+from dialbench.commands.storefile import logged_with_dial, looked_at
+from dialbench.sky import Sky
+from dialbench.solve import solve
+
+
+@click.command("solve")
+@click.argument("store_path", metavar="STORE", type=click.Path(path_type=Path))
+@click.option("--board", "uid", help="Which board, where the store holds several.")
+@click.option("--log", "log_hash", help="Which imported log, where the store holds several.")
+@click.option(
+    "--dial",
+    "dial_path",
+    type=click.Path(path_type=Path),
+    help="Another dial.toml than the one that came with the log.",
+)
+@click.option("--json", "as_json", is_flag=True, help='One "dialbench.solve/1" object.')
+def command(
+    store_path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None, as_json: bool
+) -> None:
+    """How the dial of STORE really stands and came out, and how well that is known.
+
+    What the data cannot tell is named, and gets no number.
+    """
+    with looked_at(store_path) as store:
+        named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    with screen.progress() as step:
+        found = solve(logged, dial, Sky(dial.site), step)
+    if as_json:
+        click.echo(json.dumps({**named, **found.as_dict()}))
+        return
+    screen.table(f"{dial.name}, {dial.site.name}", found.rows())
+    for sentence in found.sentences():
+        screen.say(sentence)

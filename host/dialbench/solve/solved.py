@@ -1,0 +1,239 @@
+"""From a log to causes: match, fit, predict anew where the body really stands, and again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench.compare import Comparison, compare
+from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.logged import Logged, predicted
+from dialbench.sky import Sky, from_us
+from dialbench.solve.fit import Data, Fit, Prior, fit
+from dialbench.solve.observe import RANGE, Pose
+from dialbench.solve.unknowns import (
+    ALL_ENTRIES,
+    ALL_EXITS,
+    AXIS,
+    COMMON,
+    DARK,
+    ENTRY,
+    EXIT,
+    GAIN,
+    POSE,
+    Layout,
+)
+
+SCHEMA = "dialbench.solve/1"
+_FEWEST = 20  # crossings; with less there is nothing to weigh
+_MATCHINGS = 4
+_DOUBTED = 0.5  # a crossing more likely false than true is shown
+_SHOWN = 200  # of them, in the object
+_TOLD_SHARE = 0.8  # an own unknown is told if its sigma is less than this of its scatter
+_RATE_SIGMA = 1e-7  # of the clock model over a whole log
+
+
+class SolveError(UserError):
+    """The data cannot be solved; one sentence."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """What a log says of how its dial stands and came out.
+
+    comparison: how the crossings were matched in the end; places: of the matched ones in the
+    order of the fit, indices into comparison.measured.
+    """
+
+    dial: Dial
+    fit: Fit
+    pose: Pose
+    comparison: Comparison
+    places: NDArray[np.int64]
+
+    def doubted(self) -> list[dict[str, Any]]:
+        """Crossings that count little because they are probably false, the worst first."""
+        measured, fitted = self.comparison.measured, self.fit
+        where = np.flatnonzero(fitted.told & (fitted.true < _DOUBTED))
+        where = where[np.argsort(-np.abs(fitted.left_s[where]))]
+        return [
+            {
+                "utc": from_us(int(measured.utc_us[at])).isoformat(),
+                "channel": int(measured.channel[at]),
+                "threshold": int(measured.threshold[at]),
+                "rise": bool(measured.rise[at]),
+                "late_s": round(float(fitted.left_s[row]), 3),
+                "weight": round(float(fitted.true[row]), 4),
+            }
+            for row, at in zip(where.tolist(), self.places[where].tolist(), strict=True)
+        ]
+
+    def rows(self) -> list[tuple[str, str]]:
+        """Label and value of what is told, for a table; half-widths are of 95% intervals."""
+        fitted = self.fit
+        shown = [
+            (
+                f"{angle.name} (body turned about P's {axis})",
+                "not told by these data"
+                if angle.value_deg is None
+                else f"{angle.value_deg:+.3f} +- {angle.half_width_deg:.3f} deg",
+            )
+            for angle, axis in zip(self.pose.angles, "xyz", strict=True)
+        ]
+        entry, exit = (fitted.values.common[at] for at in (ALL_ENTRIES, ALL_EXITS))
+        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_ENTRIES, ALL_EXITS)]
+        shown.append(("entries wider than drawn", f"{entry:+.1%} +- {wide[0]:.1%}"))
+        shown.append(("exits wider than drawn", f"{exit:+.1%} +- {wide[1]:.1%}"))
+        shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
+        shown.append(("entries scatter by", f"{fitted.scatter[ENTRY]:.1%}"))
+        shown.append(("noise of a level", f"{fitted.level_noise:.2%}"))
+        shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
+        return shown
+
+    def sentences(self) -> list[str]:
+        """What else there is to say."""
+        told = [
+            f"These data cannot tell {one.sentence}: log on days when the Sun's declination is"
+            " another."
+            for one in self.pose.untold
+        ]
+        if not self.fit.settled:
+            told.append("The solution had not settled when its rounds were over: trust it less.")
+        return told
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as JSON's own types; SCHEMA names its form.
+
+        Uncertainties are standard deviations; null stands for what the data cannot tell.
+        """
+        layout = Layout(self.dial)
+        values, sigma, fitted = self.fit.values, self.fit.sigma, self.fit
+        common = {name: (values.common[n], sigma.common[n]) for n, name in enumerate(COMMON)}
+        doubted = self.doubted()
+
+        def own(block: int, column: int, unit: float = 1.0) -> dict[str, float] | None:
+            if column < 0:
+                return None
+            scatter = fitted.scatter[layout.kind[block][column]]
+            if sigma.own[block][column] > _TOLD_SHARE * scatter:
+                return None
+            return _with_sigma(values.own[block][column], sigma.own[block][column], unit)
+
+        bores = []
+        for number, bore in enumerate(self.dial.bores):
+            bores.append(
+                {
+                    "bore": number,
+                    "channel": bore.channel,
+                    "axis_deg": own(bore.channel, layout.column[AXIS, number], np.degrees(1.0)),
+                    "entry_mm": own(bore.channel, layout.column[ENTRY, number], bore.entry_mm),
+                }
+            )
+        return {
+            "schema": SCHEMA,
+            "dial_hash": self.dial.hash,
+            "crossings": {
+                **self.comparison.counts,
+                "used": int(fitted.told.sum()),
+                "doubted": len(doubted),
+            },
+            "pose": {
+                one.name: None
+                if one.value_deg is None
+                else {"value_deg": one.value_deg, "half_width_95_deg": one.half_width_deg}
+                for one in self.pose.angles
+            },
+            "not_told": [
+                {"angles": list(one.names), "sigma_deg": one.sigma_deg, "text": one.sentence}
+                for one in self.pose.untold
+            ],
+            "clock": {
+                "offset_s": _with_sigma(*common["offset"]),
+                "rate_ppm": _with_sigma(*common["rate"], unit=1e6),
+            },
+            "entries_wide_share": _with_sigma(*common["entry"]),
+            "exits_wide_share": _with_sigma(*common["exit"]),
+            "stray_light_factor": {
+                "value": 1 + float(common["ghost"][0]),
+                "sigma": float(common["ghost"][1]),
+            },
+            "scatter": {
+                "axis_deg": float(np.degrees(fitted.scatter[AXIS])),
+                "entry_share": float(fitted.scatter[ENTRY]),
+                "gain": float(fitted.scatter[GAIN]),
+                "dark": float(fitted.scatter[DARK]),
+            },
+            "noise": {"level": fitted.level_noise, "time_s": fitted.time_noise_s},
+            "channels": [
+                {
+                    "channel": number,
+                    "gain": own(number, GAIN),
+                    "dark": own(number, DARK),
+                    "exit_share": own(number, EXIT),
+                }
+                for number in range(len(self.dial.channels))
+            ],
+            "bores": bores,
+            "doubted": doubted[:_SHOWN],
+        }
+
+
+def _with_sigma(value: float, sigma: float, unit: float = 1.0) -> dict[str, float]:
+    return {"value": float(value * unit), "sigma": float(sigma * unit)}
+
+
+def solve(
+    logged: Logged,
+    dial: Dial,
+    sky: Sky,
+    progress: Callable[[str, float], None] | None = None,
+) -> Solved:
+    """Find what made the crossings of a log differ from those of the dial as drawn.
+
+    Raises SolveError where too few match, SkyError for times out of reach.
+    """
+    measured = logged.measured
+    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
+    prior = Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
+    pose_deg = (0.0, 0.0, 0.0)
+    matched = -1
+    for number in range(_MATCHINGS):
+        if progress is not None:
+            progress("matching", number / _MATCHINGS)
+        expected, _ = predicted(logged, dial, sky, pose_deg)
+        found = compare(expected, measured, logged.observed, logged.unlogged)
+        if len(found.measured_index) < _FEWEST:
+            raise SolveError(
+                f"only {len(found.measured_index)} crossings match what this dial would show, and"
+                f" {_FEWEST} are the least to solve for anything: is it the dial of this log?"
+            )
+        if len(found.measured_index) <= matched:
+            break
+        matched = len(found.measured_index)
+        order = np.argsort(measured.channel[found.measured_index], kind="stable")
+        places = found.measured_index[order]
+        data = Data(
+            measured.channel[places],
+            measured.threshold[places],
+            measured.rise[places],
+            measured.utc_us[places],
+            expected.utc_us[found.predicted_index[order]],
+        )
+        fitted = fit(dial, sky, data, prior, None if progress is None else _stage(progress))
+        best = Solved(dial, fitted, _pose(fitted), found, places)
+        wx, wy, wz = np.degrees(fitted.values.common[POSE]).tolist()
+        pose_deg = (wx, wy, wz)
+    return best
+
+
+def _stage(progress: Callable[[str, float], None]) -> Callable[[float], None]:
+    return lambda share: progress("fitting", share)
+
+
+def _pose(fitted: Fit) -> Pose:
+    return Pose.of(fitted.values.common[POSE], fitted.common_covariance[POSE, POSE])
