@@ -137,6 +137,8 @@ def predicted(
     observed, measured = logged.observed, logged.measured
     instants = [at for span in observed for at in span]
     instants += [int(at) for at in (measured.utc_us[:1], measured.utc_us[-1:]) for at in at]
+    if instants:  # no calendar goes as far as a log may claim
+        sky.sun(np.array([min(instants), max(instants)]))
     touched = {from_us(at).astimezone(dial.site.tz).date() for at in instants}
     for start_us, end_us in observed:
         first, last = (from_us(at).astimezone(dial.site.tz).date() for at in (start_us, end_us))
