@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -40,6 +41,25 @@ def truth(command: _Command) -> _Command:
             metavar="DEG",
             help="Turn the true body about the polar axis by so much, unknown to the host.",
         ),
+    ):
+        command = option(command)
+    return command
+
+
+def which_log(command: _Command) -> _Command:
+    """STORE, --board, --log and --dial: the log that is meant, and the dial it is held against."""
+    for option in (
+        click.option(
+            "--dial",
+            "dial_path",
+            type=click.Path(path_type=Path),
+            help="Another dial.toml than the one that came with the log.",
+        ),
+        click.option(
+            "--log", "log_hash", help="Which imported log, where the store holds several logs."
+        ),
+        click.option("--board", "uid", help="Which board, where the store holds several logs."),
+        click.argument("store_path", metavar="STORE", type=click.Path(path_type=Path)),
     ):
         command = option(command)
     return command

@@ -7,22 +7,14 @@ from pathlib import Path
 
 import click
 
-from dialbench.commands import screen
+from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
 from dialbench.solve import solve
 
 
 @click.command("solve")
-@click.argument("store_path", metavar="STORE", type=click.Path(path_type=Path))
-@click.option("--board", "uid", help="Which board, where the store holds several.")
-@click.option("--log", "log_hash", help="Which imported log, where the store holds several.")
-@click.option(
-    "--dial",
-    "dial_path",
-    type=click.Path(path_type=Path),
-    help="Another dial.toml than the one that came with the log.",
-)
+@options.which_log
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.solve/1" object.')
 def command(
     store_path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None, as_json: bool

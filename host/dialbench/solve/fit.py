@@ -64,8 +64,7 @@ _FALSE = 0.01
 class Data:
     """Matched crossings: arrays of one length, sorted by channel.
 
-    utc_us: when each was measured, by the clock model, with its sigma_s of that clock;
-    near_us: when it was predicted.
+    utc_us: when each was measured, by the clock model; near_us: when it was predicted.
     """
 
     channel: Ints
@@ -147,9 +146,11 @@ class _Fitting:
         while (share > _SETTLED or rounds <= _FREE_ROUNDS) and rounds < _ROUNDS:
             rounds += 1
             # As long as the noise is taken for wide it would explain all scatter away.
-            self.least = np.array([_LEAST[k] for k in range(len(KINDS))])
-            if rounds <= _FREE_ROUNDS:
-                self.least = np.array([_FREE * _SCATTER[k] for k in range(len(KINDS))])
+            self.least = (
+                {kind: _FREE * first for kind, first in _SCATTER.items()}
+                if rounds <= _FREE_ROUNDS
+                else _LEAST
+            )
             met, left_s = self._predicted()
             if rounds == 1 and met.told.any():  # so wide that at first nothing is false
                 self.noise[1] = max(np.median(left_s[met.told] ** 2), self.noise[1])
@@ -157,7 +158,7 @@ class _Fitting:
             share = self._share(arrow, sigma)
             self._move(met, arrow)
             if progress is not None:
-                progress(float(np.clip(np.log(1 / share) / np.log(1 / _SETTLED), 0, 1)))
+                progress(float(np.clip(np.log(max(share, _SETTLED)) / np.log(_SETTLED), 0, 1)))
         met, left_s = self._predicted()
         variance = self._variance(met)
         return Fit(
