@@ -17,7 +17,7 @@ from dialbench.dial import Body, Bore, Channel, Dial, Plan
 from dialbench.logged import Logged
 from dialbench.sky import Sky
 from dialbench.solve import SolveError, observe, solve
-from dialbench.solve.unknowns import AXIS, ENTRY, Layout
+from dialbench.solve.unknowns import AXIS, WIDTH, Layout
 from dialbench.virtual.light import tracer
 from dialbench.virtual.truth import Truth
 from dialcore.crossing import THRESHOLDS
@@ -132,7 +132,7 @@ def test_three_days_of_three_seasons_tell_the_pose(solved):
 def test_noise_and_scatter_are_found(solved):
     assert solved.fit.level_noise == pytest.approx(0.01, rel=0.2)
     assert np.degrees(solved.fit.scatter[AXIS]) == pytest.approx(0.1, rel=0.4)
-    assert solved.fit.scatter[ENTRY] == pytest.approx(0.03, rel=0.4)
+    assert solved.fit.scatter[WIDTH] == pytest.approx(0.03, rel=0.4)
 
 
 @pytest.mark.deep
@@ -141,7 +141,7 @@ def test_bores_are_found_within_their_intervals(dial, truth, solved):
     layout, fitted = Layout(dial), solved.fit
     for kind, true in (
         (AXIS, np.radians(truth.axis_error_deg[:, 0])),
-        (ENTRY, truth.width_factor - 1),
+        (WIDTH, truth.width_factor - 1),
     ):
         sigma = layout.by_bore(kind, fitted.sigma)
         told = sigma < 0.8 * fitted.scatter[kind]

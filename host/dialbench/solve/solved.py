@@ -17,12 +17,12 @@ from dialbench.sky import Sky, from_us
 from dialbench.solve.fit import Data, Fit, Prior, fit
 from dialbench.solve.observe import RANGE, Pose
 from dialbench.solve.unknowns import (
-    ALL_ENTRIES,
+    ALL_WIDTHS,
     ALL_EXITS,
     AXIS,
     COMMON,
     DARK,
-    ENTRY,
+    WIDTH,
     EXIT,
     GAIN,
     POSE,
@@ -85,12 +85,12 @@ class Solved:
             )
             for angle, axis in zip(self.pose.angles, "xyz", strict=True)
         ]
-        entry, exit = (fitted.values.common[at] for at in (ALL_ENTRIES, ALL_EXITS))
-        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_ENTRIES, ALL_EXITS)]
-        shown.append(("entries wider than drawn", f"{entry:+.1%} +- {wide[0]:.1%}"))
-        shown.append(("exits wider than drawn", f"{exit:+.1%} +- {wide[1]:.1%}"))
+        width, exit = (fitted.values.common[at] for at in (ALL_WIDTHS, ALL_EXITS))
+        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_WIDTHS, ALL_EXITS)]
+        shown.append(("bores wider than drawn", f"{width:+.1%} +- {wide[0]:.1%}"))
+        shown.append(("exits wider than that", f"{exit:+.1%} +- {wide[1]:.1%}"))
         shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
-        shown.append(("entries scatter by", f"{fitted.scatter[ENTRY]:.1%}"))
+        shown.append(("widths scatter by", f"{fitted.scatter[WIDTH]:.1%}"))
         shown.append(("noise of a level", f"{fitted.level_noise:.2%}"))
         shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
         return shown
@@ -131,7 +131,7 @@ class Solved:
                     "bore": number,
                     "channel": bore.channel,
                     "axis_deg": own(bore.channel, layout.column[AXIS, number], np.degrees(1.0)),
-                    "entry_mm": own(bore.channel, layout.column[ENTRY, number], bore.entry_mm),
+                    "width_share": own(bore.channel, layout.column[WIDTH, number]),
                 }
             )
         return {
@@ -156,19 +156,19 @@ class Solved:
                 "offset_s": _with_sigma(*common["offset"]),
                 "rate_ppm": _with_sigma(*common["rate"], unit=1e6),
             },
-            "entries_wide_share": _with_sigma(*common["entry"]),
-            "exits_wide_share": _with_sigma(*common["exit"]),
+            "width_share": _with_sigma(*common["width"]),
+            "exit_share": _with_sigma(*common["exit"]),
             "stray_light_factor": {
                 "value": 1 + float(common["ghost"][0]),
                 "sigma": float(common["ghost"][1]),
             },
             "scatter": {
                 "axis_deg": float(np.degrees(fitted.scatter[AXIS])),
-                "entry_share": float(fitted.scatter[ENTRY]),
+                "width_share": float(fitted.scatter[WIDTH]),
                 "gain": float(fitted.scatter[GAIN]),
                 "dark": float(fitted.scatter[DARK]),
             },
-            "noise": {"level": fitted.level_noise, "time_s": fitted.time_noise_s},
+            "level_noise": fitted.level_noise,
             "channels": [
                 {
                     "channel": number,
@@ -201,7 +201,7 @@ def solve(
     known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
     prior = Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
     pose_deg = (0.0, 0.0, 0.0)
-    matched = -1
+    matched, fitted = -1, None
     for number in range(_MATCHINGS):
         if progress is not None:
             progress("matching", number / _MATCHINGS)
@@ -224,7 +224,8 @@ def solve(
             measured.utc_us[places],
             expected.utc_us[found.predicted_index[order]],
         )
-        fitted = fit(dial, sky, data, prior, None if progress is None else _stage(progress))
+        stage = None if progress is None else _stage(progress)
+        fitted = fit(dial, sky, data, prior, stage, fitted)
         best = Solved(dial, fitted, _pose(fitted), found, places)
         wx, wy, wz = np.degrees(fitted.values.common[POSE]).tolist()
         pose_deg = (wx, wy, wz)
