@@ -45,13 +45,13 @@ import os; DEBUG = os.environ.get('DEBUGFIT')
 _ROUNDS = 25
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
-_SHRINKS = 0.7  # of the step before: less is no progress
+_SHRINKS, _SHORTEST = 0.2, 0.2  # a step shrinks by that share of the last, or the next are shorter
 _PLACED = 1.0  # sigmas that an unknown moved by in a round: from then on variances are learnt
-_SETTLED = 0.02  # of its sigma: no unknown moves more in the last round
+_SETTLED = 0.05  # of its sigma: no unknown moves more in the last round
 _FALSE_OVER = 5.0  # levels that a false crossing may be off by, one as likely as another
 _STRAIGHT = 0.15  # of the level: so far a ramp is taken for a straight line
+_CLOSE = 0.03  # of the level: no nearer need it be to the threshold
 _WINDOW_S = 600.0  # no crossing is moved farther in a round
-_FARTHEST_S = 120.0  # a step of Newton's that is longer is held to this
 
 # Standard deviations before there is any data: wide enough to say nothing, narrow enough
 # for the numbers. Pose in rad, offset in s, rate in s/s, shares.
@@ -168,7 +168,8 @@ class _Fitting:
             arrow, sigma = self._solved(met, left)
             share = self._share(arrow, sigma)
             # Steps that do not shrink run to and fro about where they should end.
-            self.stride *= 0.5 if self.placed and share > _SHRINKS * last else 1.0
+            if self.placed and share > (1 - _SHRINKS * self.stride) * last:
+                self.stride = max(0.5 * self.stride, _SHORTEST)
             last = share if self.placed else np.inf
             if DEBUG: print(rounds, self.placed, '%.3f'%share, 'noise', self.noise, self.time_s, 'false %.4f'%self.false,'sc', self.scatter.round(5), np.degrees(self.values.common[:3]).round(3), (np.abs(arrow.common / sigma.common)).argmax(), [KINDS[self.layout.kind[b][np.abs(a/c).argmax()]] for b,(a,c) in enumerate(zip(arrow.own, sigma.own)) if np.abs(a/c).max()>=share*.999])
             if not self.placed and np.abs(arrow.common / sigma.common).max() < _PLACED:
@@ -206,7 +207,7 @@ class _Fitting:
         offset, rate = self.values.common[[OFFSET, RATE]]
         true_us = data.utc_us - _us(offset + rate * self.ahead_s)
         # Where the level is flat, the measured instant is the better guess.
-        after_s = np.clip((data.level - met.level) / per_s, -_FARTHEST_S, _FARTHEST_S)
+        after_s = _later_s(data.level - met.level, met)
         after_s = np.where(met.told, after_s, 0.5e-6 * (true_us - self.at_us))
         self.at_us = self.at_us + _us(after_s)
         # Too far off for the ramp, the level says no more; a straight line does.
@@ -327,9 +328,14 @@ class _Fitting:
         increments = np.concatenate(own)
         first = np.cumsum([0, *(len(each) for each in own[:-1])])[self.data.channel]
         moved += np.bincount(row, partial * increments[first[row] + column], len(moved))
-        later_s = -moved / np.where(met.told, met.per_s, np.inf)
-        later_s = np.clip(later_s, -_WINDOW_S, _WINDOW_S)
-        self.at_us = self.at_us + _us(later_s)
+        self.at_us = self.at_us + _us(_later_s(-moved, met))
+
+
+def _later_s(higher: Floats, met: Met) -> Floats:
+    """When a ramp is so much higher. Small steps are not taken: where it bends over they would
+    go to and fro, and partials change little over them."""
+    seconds = np.clip(higher / np.where(met.told, met.per_s, np.inf), -_WINDOW_S, _WINDOW_S)
+    return np.where(np.abs(higher) > _CLOSE, seconds, 0.0)
 
 
 def _us(seconds: Floats) -> Ints:
