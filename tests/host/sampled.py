@@ -88,8 +88,14 @@ def light(made, sun):
         one = np.cross(toward, [0.0, 0.0, 1.0])
         one *= (size / np.linalg.norm(one, axis=1))[:, None]
         other = np.cross(toward, one)
-        slope = (side[near, None] + (one @ across)[:, None] * points[0] + (other @ across)[:, None] * points[1]) / (
-            front[near, None] + (one @ axis)[:, None] * points[0] + (other @ axis)[:, None] * points[1]
+        slope = (
+            side[near, None]
+            + (one @ across)[:, None] * points[0]
+            + (other @ across)[:, None] * points[1]
+        ) / (
+            front[near, None]
+            + (one @ axis)[:, None] * points[0]
+            + (other @ axis)[:, None] * points[1]
         )
         # The body is round: at a slot's walls it ends a little before its middle does.
         wall_mm = np.sqrt(bore.length_mm**2 - (entry_mm / 2) ** 2)
@@ -149,9 +155,9 @@ def logged(made, sky, days, rng, noise=0.01, false=0.0, clear=1.0):
         seen |= (utc_us >= a) & (utc_us < b)
     order = np.flatnonzero(seen)[np.argsort(utc_us[seen], kind="stable")]
     offset_s, rate = made.clock
-    told_us = utc_us + np.rint(
-        1e6 * offset_s + rate * (utc_us - made.clock_from_us)
-    ).astype(np.int64)
+    told_us = utc_us + np.rint(1e6 * offset_s + rate * (utc_us - made.clock_from_us)).astype(
+        np.int64
+    )
     measured = Measured(
         channel[order],
         threshold[order],

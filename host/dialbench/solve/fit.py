@@ -25,13 +25,13 @@ from dialbench.solve.unknowns import (
     ALL_WIDTHS,
     AXIS,
     DARK,
-    WIDTH,
     EXIT,
     GAIN,
     KINDS,
     OFFSET,
     RATE,
     TILT,
+    WIDTH,
     Layout,
     Values,
 )
@@ -41,16 +41,17 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-import os; DEBUG = os.environ.get('DEBUGFIT')
 _ROUNDS = 25
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
 _SHRINKS, _SHORTEST = 0.2, 0.2  # a step shrinks by that share of the last, or the next are shorter
 _PLACED = 1.0  # sigmas that an unknown moved by in a round: from then on variances are learnt
-_SETTLED = 0.05  # of its sigma: no unknown moves more in the last round
+_OWN = 3.0  # times as far may what is a channel's own move
+_SETTLED = 0.1  # of its sigma: no unknown moves more in the last round
 _FALSE_OVER = 5.0  # levels that a false crossing may be off by, one as likely as another
 _STRAIGHT = 0.15  # of the level: so far a ramp is taken for a straight line
-_CLOSE = 0.03  # of the level: no nearer need it be to the threshold
+_STEEP = 0.7  # of the usual slope
+_CLOSE = 0.03  # of the level: no nearer to the threshold need it be where the ramp bends over
 _WINDOW_S = 600.0  # no crossing is moved farther in a round
 
 # Standard deviations before there is any data: wide enough to say nothing, narrow enough
@@ -171,7 +172,6 @@ class _Fitting:
             if self.placed and share > (1 - _SHRINKS * self.stride) * last:
                 self.stride = max(0.5 * self.stride, _SHORTEST)
             last = share if self.placed else np.inf
-            if DEBUG: print(rounds, self.placed, '%.3f'%share, 'noise', self.noise, self.time_s, 'false %.4f'%self.false,'sc', self.scatter.round(5), np.degrees(self.values.common[:3]).round(3), (np.abs(arrow.common / sigma.common)).argmax(), [KINDS[self.layout.kind[b][np.abs(a/c).argmax()]] for b,(a,c) in enumerate(zip(arrow.own, sigma.own)) if np.abs(a/c).max()>=share*.999])
             if not self.placed and np.abs(arrow.common / sigma.common).max() < _PLACED:
                 self.placed, self.time_s, share = True, _TIME_S, np.inf
             self._move(met, arrow)
@@ -312,9 +312,9 @@ class _Fitting:
         return sigma
 
     def _share(self, arrow: Arrow, sigma: Values) -> float:
-        """The largest move of any unknown, in its own sigmas."""
+        """The largest move of any unknown, in its own sigmas: of what is not common, in some."""
         moves = [np.abs(arrow.common / sigma.common)]
-        moves += [np.abs(a / b) for a, b in zip(arrow.own, sigma.own, strict=True)]
+        moves += [np.abs(a / b) / _OWN for a, b in zip(arrow.own, sigma.own, strict=True)]
         return float(max(each.max(initial=0.0) for each in moves))
 
     def _move(self, met: Met, arrow: Arrow) -> None:
@@ -332,10 +332,12 @@ class _Fitting:
 
 
 def _later_s(higher: Floats, met: Met) -> Floats:
-    """When a ramp is so much higher. Small steps are not taken: where it bends over they would
+    """When a ramp is so much higher. Where it bends over small steps are not taken: they would
     go to and fro, and partials change little over them."""
+    slow = np.where(met.told, np.abs(met.per_s), np.inf)
+    steep = slow > _STEEP * np.median(slow)
     seconds = np.clip(higher / np.where(met.told, met.per_s, np.inf), -_WINDOW_S, _WINDOW_S)
-    return np.where(np.abs(higher) > _CLOSE, seconds, 0.0)
+    return np.where(steep | (np.abs(higher) > _CLOSE), seconds, 0.0)
 
 
 def _us(seconds: Floats) -> Ints:

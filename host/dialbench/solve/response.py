@@ -28,13 +28,13 @@ from dialbench.lit import Light, light_of
 from dialbench.sky import Sky
 from dialbench.solve import unknowns
 from dialbench.solve.unknowns import (
-    ALL_WIDTHS,
     ALL_EXITS,
+    ALL_WIDTHS,
     AXIS,
-    WIDTH,
     GHOST,
     POSE,
     TILT,
+    WIDTH,
     Layout,
     Values,
 )
@@ -94,17 +94,18 @@ class Response:
 
     def at(self, values: Values, utc_us: Ints, channel: Ints, rise: Bools) -> Met:
         """One channel each at one instant each, arrays of shape (n,); rise: which way it changes."""
-        made = _Made(self._layout, values, self._of_colour)
+        made = _Made(self._layout, values)
+        nudged = _Nudged(self._layout, values, self._of_colour)
 
         def part(where: slice) -> Met:
             seen = self._seen(values, made, utc_us[where], channel[where])
-            return self._met(seen, values, made, utc_us[where], rise[where])
+            return self._met(seen, values, made, nudged, utc_us[where], rise[where])
 
         return _joined(_in_parts(part, len(utc_us)))
 
     def levels(self, values: Values, utc_us: Ints, channel: Ints) -> Floats:
         """The levels alone, (n,)."""
-        made = _Made(self._layout, values, [])
+        made = _Made(self._layout, values)
 
         def part(where: slice) -> Floats:
             seen = self._seen(values, made, utc_us[where], channel[where])
@@ -134,7 +135,15 @@ class Response:
             follow,
         )
 
-    def _met(self, seen: _Seen, values: Values, made: _Made, utc_us: Ints, rise: Bools) -> Met:
+    def _met(
+        self,
+        seen: _Seen,
+        values: Values,
+        made: _Made,
+        nudged: _Nudged,
+        utc_us: Ints,
+        rise: Bools,
+    ) -> Met:
         layout, channel, nearest, light = self._layout, seen.channel, seen.nearest, seen.light
         hour_angle, declination, spread = seen.hour_angle, seen.declination, seen.spread
         pose = values.common[POSE]
@@ -160,8 +169,8 @@ class Response:
             moved = by_turn * (turned - hour_angle) + by_fall * (fallen - declination)
             common[:, axis] = gain * moved / _STEP
         common[:, GHOST] = gain * stray / made.ghost
-        common[:, ALL_EXITS] = gain * (light(made.wider_exits) - own) / _STEP
-        by_widths = light(made.wider) - own - stray_by_turn * spread
+        common[:, ALL_EXITS] = gain * (light(nudged.wider_exits) - own) / _STEP
+        by_widths = light(nudged.wider) - own - stray_by_turn * spread
         common[:, ALL_WIDTHS] = gain * by_widths / _STEP
 
         every = np.flatnonzero(told)
@@ -186,17 +195,17 @@ class Response:
         one = np.flatnonzero(alone)
         add(one, nearest[one], AXIS, -(own_by_turn + stray_by_turn)[one])
         add(one, nearest[one], WIDTH, by_widths[one])
-        if made.tilted is not None:
-            add(one, nearest[one], TILT, light(made.tilted, one) - own[one])
+        if nudged.tilted is not None:
+            add(one, nearest[one], TILT, light(nudged.tilted, one) - own[one])
         several = np.flatnonzero(told & ~alone)
         if len(several):
-            for finder, nudged in zip(self._finders, made.nudged, strict=True):
+            for finder, steps in zip(self._finders, nudged.of_colour, strict=True):
                 if not len(finder):
                     continue
                 bore = finder.nearest(channel[several], hour_angle[several])
                 mine = self._channel[bore] == channel[several]
                 first = bore == nearest[several]
-                for kind, bores in nudged:
+                for kind, bores in steps:
                     moved = light(bores, several) - own[several]
                     if kind == AXIS:
                         moved = moved - first * stray_by_turn[several]
@@ -279,9 +288,9 @@ class _Voids:
 
 
 class _Made:
-    """Bores and sensors as they came out by some values, and bores a step off them."""
+    """Bores and sensors as they came out by some values."""
 
-    def __init__(self, layout: Layout, values: Values, colours: list[Ints]) -> None:
+    def __init__(self, layout: Layout, values: Values) -> None:
         self.axis = layout.by_bore(AXIS, values)
         self.width = layout.by_bore(WIDTH, values) + values.common[ALL_WIDTHS]
         self.gain, self.dark = layout.sensors(values)
@@ -289,6 +298,11 @@ class _Made:
         self.voids = _Voids.of(layout, values)
         self.reach = float(self.voids.bores.reach(np.radians(25.0), 0.0)) + _NEAR
 
+
+class _Nudged:
+    """Bores a step off those that came out by some values, one kind of unknown at a time."""
+
+    def __init__(self, layout: Layout, values: Values, colours: list[Ints]) -> None:
         def common(which: int) -> _Voids:
             ahead = values.common.copy()
             ahead[which] += _STEP
@@ -307,7 +321,7 @@ class _Made:
 
         self.wider_exits, self.wider = common(ALL_EXITS), common(ALL_WIDTHS)
         self.tilted = own(TILT, np.arange(len(layout.dial.bores)))
-        self.nudged = [
+        self.of_colour = [
             [
                 (kind, bores)
                 for kind in (AXIS, TILT, WIDTH)
