@@ -88,6 +88,7 @@ def main() -> None:
         sys.exit(done.exit_code)
     except click.ClickException as wrong:
         # It repeats words as they were typed, and a shell's * types names of files.
+        wrong.message = inert(wrong.message)
         told = io.StringIO()
         wrong.show(told)
         _say(told.getvalue())
