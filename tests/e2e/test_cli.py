@@ -244,6 +244,28 @@ def test_a_virtual_dial_is_pulled_watched_and_compared_like_a_real_one(
     assert facts["losses"]["missing_pages"] == 0
 
 
+def test_a_virtual_dial_that_is_released_ends_and_says_how_it_starts_again(
+    dialbench: Run, tmp_path: Path
+) -> None:
+    with subprocess.Popen(
+        [*DIALBENCH, "virtual", "--json"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        port = json.loads(process.stdout.readline())["port"]
+        assert dialbench("release", port).returncode == 0
+        said = process.communicate(timeout=20)[1]
+    assert process.returncode == 0
+    assert said.endswith(
+        "the board was released, and a virtual board has no prompt: run dialbench virtual anew to"
+        " start it; with --keep DIR it goes on with its log\n"
+    )
+    assert f"there is no port {port}" in sentence(dialbench("start", port))
+
+
 def test_a_look_at_a_board_leaves_nothing_behind_and_takes_no_virtual_options(
     dialbench: Run, tmp_path: Path, demo_toml: Path
 ) -> None:
