@@ -88,10 +88,9 @@ def main() -> None:
         sys.exit(done.exit_code)
     except click.ClickException as wrong:
         # It repeats words as they were typed, and a shell's * types names of files.
-        wrong.message = inert(wrong.message)
         told = io.StringIO()
         wrong.show(told)
-        _say(told.getvalue())
+        _say(told.getvalue().replace(wrong.message, inert(wrong.message)))
         sys.exit(2)
     except UserError as wrong:
         _say("\n".join(f"dialbench: {line}" for line in str(wrong).splitlines()))
