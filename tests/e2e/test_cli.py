@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from tests.host.typed import typed
 
 DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
 # Taken like Ctrl-C; to that, the background jobs of a shell are born deaf.
@@ -56,11 +57,18 @@ opening = 48
 
 
 @pytest.fixture
-def dialbench(run: Run, tmp_path: Path) -> Run:
-    def call(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
-        return run([*DIALBENCH, *words], tmp_path, **environment)
+def dialbench(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Run:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("NO_COLOR", "1")
+    return lambda *words: typed(capsys, *words)
 
-    return call
+
+@pytest.fixture
+def process(run: Run, tmp_path: Path) -> Run:
+    """The same in a process of its own, for what hangs on that: its start takes a second."""
+    return lambda *words: run([*DIALBENCH, *words], tmp_path)
 
 
 def sentence(ran: subprocess.CompletedProcess[str]) -> str:
@@ -72,10 +80,10 @@ def sentence(ran: subprocess.CompletedProcess[str]) -> str:
     return line
 
 
-def test_three_mistakes_are_all_told_with_their_paths(dialbench: Run, tmp_path: Path) -> None:
+def test_three_mistakes_are_all_told_with_their_paths(process: Run, tmp_path: Path) -> None:
     (tmp_path / "dial.toml").write_text(MISTAKES)
     for words in (["show", "dial.toml"], ["watch", "/dev/null", "--dial", "dial.toml"]):
-        ran = dialbench(*words)
+        ran = process(*words)
         assert ran.returncode == 2
         lines = ran.stderr.splitlines()
         for path in ("site.latitude_deg", "face.row_pitch_mm", "bores.opening"):
@@ -188,17 +196,17 @@ def test_show_and_its_json(dialbench: Run, demo_toml: Path) -> None:
     assert (facts["channels"], facts["steps"]) == (33, 28)
 
 
-def test_demo_in_a_pipe_shows_no_progress(dialbench: Run, tmp_path: Path) -> None:
-    ran = dialbench("demo", "--json", "--keep", "kept")
+def test_demo_in_a_pipe_shows_no_progress(process: Run, tmp_path: Path) -> None:
+    ran = process("demo", "--json", "--keep", "kept")
     assert ran.returncode == 0
     assert ran.stderr == ""
     facts = json.loads(ran.stdout)
     assert facts["schema"] == "dialbench.demo/1"
     assert facts == json.loads((tmp_path / "kept" / "result.json").read_text())
-    compared = json.loads(dialbench("compare", "kept/store.sqlite", "--json").stdout)
+    compared = json.loads(process("compare", "kept/store.sqlite", "--json").stdout)
     assert compared["comparison"]["crossings"] == facts["crossings"]
     assert compared["verdict"] == facts["verdict"]
-    text = dialbench("compare", "kept/store.sqlite").stdout
+    text = process("compare", "kept/store.sqlite").stdout
     assert facts["verdict"][0].split(",")[0] in " ".join(text.split())
 
 
