@@ -11,6 +11,7 @@ from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
 from dialbench.solve import solve
+from dialbench.solve.suspicion import refused, suspicions, without
 
 
 @click.command("solve")
@@ -25,11 +26,17 @@ def command(
     """
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    sky = Sky(dial.site)
+    doubts = suspicions(logged, dial, sky)
+    refused(doubts)
     with screen.progress() as step:
-        found = solve(logged, dial, Sky(dial.site), step)
+        found = solve(without(logged, doubts), dial, sky, step)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        told = [one.as_dict() for one in doubts]
+        click.echo(json.dumps({**named, **found.as_dict(), "suspicions": told}))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
     for sentence in found.sentences():
         screen.say(sentence)
+    for doubt in doubts:
+        screen.say(doubt.sentence)
