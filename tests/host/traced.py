@@ -59,7 +59,9 @@ def truth_of(dial, seed=1, pose_deg=(0.0, 0.0, 0.0), axis_deg=0.1, width=0.03, w
     )
 
 
-def log_of(truth, sky, days, seed=1, noise=0.01, gain=0.0, false=0.0, cloudy=False, step_us=STEP_US):
+def log_of(
+    truth, sky, days, seed=1, noise=0.01, gain=0.0, false=0.0, cloudy=False, step_us=STEP_US
+):
     """Crossings of traced light, with the sensors' noise and gains; some of them false."""
     rng = np.random.default_rng(seed)
     factor = 1.0 + gain * rng.normal(size=len(truth.dial.channels))

@@ -25,6 +25,7 @@ from dialbench.solve.stand import Foot, Move, Told
 from dialbench.solve.unknowns import ALL_ENTRIES, ENTRY, GHOST, POSE, Layout
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 _FINE_S, _COARSE_S = 20.0, 60.0  # between instants: for what is told, for how sure it is
 # How far a combination of angles that the data cannot tell may be off: so near comes
@@ -33,6 +34,7 @@ _UNTOLD_DEG = 1.0
 _MOST = 200  # bores that are looked into
 _SHOWN = 10
 _REACH = np.radians(6.0)
+_RIGHT = np.zeros(3)  # the pose of a body that stands as meant
 
 
 @dataclass(frozen=True)
@@ -111,10 +113,13 @@ class Advice:
         told = []
         if self.stand is not None:
             one = self.stand
-            before, after = (_median(read) for read in (one.before, one.after))
+            before, after, best = (
+                _median(read) for read in (one.before, one.after, self.limit or one.after)
+            )
             told.append(
-                f"Base: {one.move.sentence()}, on level ground. The middle size of a reading's error"
-                f" falls from {before} to {after}; this buys {one.gain.words}."
+                f"Base: {one.move.sentence()}, on level ground. This buys {one.gain.words}; half of"
+                f" all readings are within {before} now, within {after} then, and within {best} at"
+                " best, as a face stands for a whole step."
             )
             if self.solved.pose.untold:
                 told.append(
@@ -219,15 +224,14 @@ class _Advising:
     def found(self) -> Advice:
         if not len(self.fine):  # no plan, or none while the Sun is up: nobody reads it
             return Advice(self.solved, self.feet, None, (), (), None, None)
-        right = np.zeros(3)
-        levels = self.fine.lit(self.bores, right, self.ghost)
+        levels = self.fine.lit(self.bores, _RIGHT, self.ghost)
         limit = self.fine.read(levels)
         gain, sensors = self._sensors(levels)
         return Advice(
             self.solved,
             self.feet,
             self._stand() if self.feet else None,
-            tuple(self._reams(levels, right)),
+            tuple(self._reams(levels)),
             sensors if gain is not None and gain.sure else (),
             gain if gain is not None and gain.sure else None,
             limit,
@@ -266,7 +270,7 @@ class _Advising:
         gain = self._gain(after.duty - before.duty, float(np.std(shares)))
         return Stand(move, gain, before, after) if gain.sure else None
 
-    def _reams(self, levels: Floats, pose: Floats) -> list[Ream]:
+    def _reams(self, levels: Floats) -> list[Ream]:
         """Bores that came out narrow, and what opening each of them would buy."""
         own = self.layout.by_bore(ENTRY, self.values)
         # Common and own share are known better together than each by itself: this is safe.
@@ -277,36 +281,34 @@ class _Advising:
         narrow = np.flatnonzero(wide < -RANGE * sigma)
         narrow = narrow[np.argsort(wide[narrow])][:_MOST]
         wrong = ((levels >= LIT) != self.fine.wanted).sum(axis=1)
-        found = []
-        for bore in narrow.tolist():
-            channel = self.dial.bores[bore].channel
-            where = self.fine.near(bore, _REACH)
-            wanted = self.fine.wanted[where, channel]
+        found = (
+            self._ream(bore, float(wide[bore]), float(sigma[bore]), levels, wrong)
+            for bore in narrow.tolist()
+        )
+        return [ream for ream in found if ream.gain.sure]
 
-            def off(share: float) -> NDArray[np.bool_]:
-                """Where the channel is wrong if the entry came out so wide."""
-                lit = self._channel(bore, share, pose, where) >= LIT  # noqa: B023
-                return lit != wanted  # noqa: B023
+    def _ream(self, bore: int, wide: float, sigma: float, levels: Floats, wrong: Ints) -> Ream:
+        """What opening a bore whose entry came out so wide (a share, below 0) would buy."""
+        channel, drawn_mm = self.dial.bores[bore].channel, self.dial.bores[bore].entry_mm
+        where = self.fine.near(bore, _REACH)
+        wanted = self.fine.wanted[where, channel]
+        others = wrong[where] - ((levels[where, channel] >= LIT) != wanted)
 
-            now = off(float(wide[bore]))
-            rest = wrong[where] - now
-            opened = off(0.0)
+        def right(share: float) -> int:
+            """At how many instants the face is right if the entry is so wide."""
+            lit = self._channel(bore, share, where) >= LIT
+            return int(((others == 0) & (lit == wanted)).sum())
 
-            def share(before: NDArray[np.bool_]) -> float:
-                gained = (rest == 0) & ~opened  # noqa: B023
-                had = (rest == 0) & ~before  # noqa: B023
-                return float((gained.sum() - had.sum()) / len(self.fine))
+        opened = right(0.0)
+        now, less, more = (
+            (opened - right(wide + way * sigma)) / len(self.fine) for way in (0, -1, 1)
+        )
+        value = Told((1 + wide) * drawn_mm, RANGE * sigma * drawn_mm)
+        # No gain is known better than to one of the instants looked at.
+        sigma = float(np.hypot((less - more) / 2, 1 / len(self.fine)))
+        return Ream(bore, drawn_mm, value, self._gain(now, sigma))
 
-            sides = [share(off(float(wide[bore] + way * sigma[bore]))) for way in (-1, 1)]
-            gain = self._gain(share(now), abs(sides[0] - sides[1]) / 2)
-            if gain.sure:
-                drawn = self.dial.bores[bore].entry_mm
-                half = RANGE * float(sigma[bore]) * drawn
-                value = Told(float(1 + wide[bore]) * drawn, half)
-                found.append(Ream(bore, drawn, value, gain))
-        return found
-
-    def _channel(self, bore: int, share: float, pose: Floats, where: NDArray[np.int64]) -> Floats:
+    def _channel(self, bore: int, share: float, where: Ints) -> Floats:
         """A bore's channel, if its entry had come out so much wider than drawn."""
         drawn = self.dial.bores[bore].entry_mm
         mates = tuple(
@@ -316,7 +318,7 @@ class _Advising:
         )
         bores = Bores(replace(self.made, bores=mates))
         channel = np.array([self.dial.bores[bore].channel])
-        return self.fine.lit(bores, pose, self.ghost, channel, where)[:, 0]
+        return self.fine.lit(bores, _RIGHT, self.ghost, channel, where)[:, 0]
 
     def _sensors(self, levels: Floats) -> tuple[Gain | None, tuple[Sensor, ...]]:
         """Settings of sensors that are told, and what they buy together."""
@@ -345,9 +347,7 @@ class _Advising:
         gained = best - duty(factor, ground)
         spread = gain_sigma * (factor != 1)
         over, under = (
-            best
-            - duty(factor + way * np.sign(factor - 1) * spread, ground)
-            - gained
+            best - duty(factor + way * np.sign(factor - 1) * spread, ground) - gained
             for way in (1, -1)
         )
         return self._gain(gained, abs(over - under) / 2), tuple(found)

@@ -192,7 +192,11 @@ def footprint(dial: Dial) -> tuple[Foot, ...]:
 
     settings = workshop.Workshop()
     body = dial.body
-    wood_mm3 = body.front_mm * 2 * body.radius_mm * body.length_mm  # it hardly moves the feet
+    rest_mm = math.sqrt(max(body.radius_mm**2 - body.front_mm**2, 0.0))
+    area_mm2 = body.front_mm * rest_mm + body.radius_mm**2 * math.asin(
+        body.front_mm / body.radius_mm
+    )
+    wood_mm3 = area_mm2 * body.length_mm  # bores hardly move the feet
     made = base.base(dial, carrier.carrier(dial, settings), settings, wood_mm3)
     side = dial.site.hemisphere
     return tuple((side * y, side * p) for p, y in made.feet)

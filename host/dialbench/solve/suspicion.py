@@ -106,9 +106,7 @@ class _Events:
     def mirrored(self) -> _Events:
         """As a body would have them that is reversed east to west."""
         late_us = np.rint(2e6 * self.hour_s).astype(np.int64)
-        return replace(
-            self, rise=~self.rise, hour_s=-self.hour_s, utc_us=self.utc_us - late_us
-        )
+        return replace(self, rise=~self.rise, hour_s=-self.hour_s, utc_us=self.utc_us - late_us)
 
 
 @dataclass(frozen=True)
@@ -248,9 +246,7 @@ def _events(logged: Logged, dial: Dial, sky: Sky) -> tuple[_Events, _Events]:
             continue
         due = predict.crossings(dial, sky, *span)
         due = due.only(due.threshold == threshold)
-        parts.append(
-            _placed(sky, np.full(len(due.utc_us), n), due.channel, due.rise, due.utc_us)
-        )
+        parts.append(_placed(sky, np.full(len(due.utc_us), n), due.channel, due.rise, due.utc_us))
     if not parts:
         return log, log.only(np.zeros(len(log), bool))
     columns = ("day", "channel", "rise", "hour_s", "tangent", "utc_us")
@@ -265,10 +261,10 @@ def _solar_day(dial: Dial, utc_us: Ints) -> Ints:
 def _some_days(number: Ints) -> Ints:
     """Days that tell much, from all over the log."""
     days, counts = np.unique(number, return_counts=True)
-    rich = days[counts >= 0.5 * counts.max(initial=0)]
-    if len(rich) <= _DAYS:
-        return rich
-    return rich[np.linspace(0, len(rich) - 1, _DAYS).round().astype(int)]
+    rich: Ints = days[counts >= 0.5 * counts.max(initial=0)]
+    if len(rich) > _DAYS:
+        rich = rich[np.linspace(0, len(rich) - 1, _DAYS).round().astype(int)]
+    return rich
 
 
 def _placed(sky: Sky, day: Ints, channel: Ints, rise: Bools, utc_us: Ints) -> _Events:
@@ -290,8 +286,9 @@ def _pairs(log: _Events, due: _Events, alike: bool) -> tuple[Ints, Ints]:
     where they must be alike."""
 
     def key(of: _Events) -> Ints:
-        found: Ints = 2 * of.day + of.rise
-        return found * 1024 + of.channel if alike else found
+        whose = of.channel if alike else np.zeros_like(of.channel)
+        found: Ints = (2 * of.day + of.rise) * 1024 + whose
+        return found
 
     ours, theirs = key(log), key(due)
     order = np.argsort(theirs, kind="stable")
@@ -390,10 +387,7 @@ class _Order:
         moved = np.flatnonzero(
             (self.place != diagonal)
             & (self.agreement[diagonal, self.place] > _ORDERED)
-            & (
-                self.agreement[diagonal, self.place]
-                > self.agreement[diagonal, diagonal] + _APART
-            )
+            & (self.agreement[diagonal, self.place] > self.agreement[diagonal, diagonal] + _APART)
             & (self.counts[diagonal, self.place] >= 4)
         )
         if len(moved) < 2:
@@ -402,15 +396,16 @@ class _Order:
         for words, order in _orders(dial):
             changed = known & (order != diagonal)
             fits = self.agreement[diagonal, order] > _ORDERED
-            if np.all(np.isin(moved, np.flatnonzero(changed))) and np.all(
-                order[moved] == self.place[moved]
+            if (
+                np.all(np.isin(moved, np.flatnonzero(changed)))
+                and np.all(order[moved] == self.place[moved])
+                and np.mean(fits[changed]) > 0.8
             ):
-                if np.mean(fits[changed]) > 0.8:
-                    return self._told(words, np.flatnonzero(order != diagonal))
+                return self._told(words, np.flatnonzero(order != diagonal))
         swaps, rest = _cycles(dict(zip(moved.tolist(), self.place[moved].tolist(), strict=True)))
-        words = [f"{a} and {b} are exchanged" for a, b in swaps]
-        words += [f"what is logged as {a} is the light of {b}" for a, b in rest]
-        return self._told(f"channels {'; '.join(words)}", moved)
+        told = [f"{a} and {b} are exchanged" for a, b in swaps]
+        told += [f"what is logged as {a} is the light of {b}" for a, b in rest]
+        return self._told(f"channels {'; '.join(told)}", moved)
 
     def _told(self, words: str, moved: Ints) -> Suspicion:
         hopeless = bool(len(moved) > _SHUFFLED * np.count_nonzero(self.logged))
