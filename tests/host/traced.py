@@ -44,7 +44,7 @@ def spelt(channels=8, steps=20, seed=3, site=NORTH, name="spelt"):
         for n in range(channels)
     )
     body = Body(60.0, 90.0 * columns + 200.0)
-    return Dial(name, site, places, plan, body, uniform(site, places, plan, body, 0.6, 1.43, 50.0))
+    return Dial(name, site, places, plan, body, uniform(site, places, plan, body, 0.6, 1.7, 50.0))
 
 
 def truth_of(dial, seed=1, pose_deg=(0.0, 0.0, 0.0), axis_deg=0.1, width=0.03, wide=1.0):

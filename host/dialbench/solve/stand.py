@@ -173,7 +173,9 @@ def listed(text: str, hemisphere: int) -> tuple[Foot, ...]:
         pairs = [tuple(float(part) for part in foot.split(",")) for foot in text.split()]
         feet = tuple((hemisphere * y, hemisphere * p) for p, y in pairs)
     except ValueError:
-        raise FeetError(f"--feet: write p,y of each foot in mm as base.csv has them: {example}")
+        raise FeetError(
+            f"--feet: write p,y of each foot in mm as base.csv has them: {example}"
+        ) from None
     if not (_FEWEST <= len(feet) <= _MOST and all(math.hypot(*foot) < 1e5 for foot in feet)):
         raise FeetError(
             f"--feet: {_FEWEST} to {_MOST} feet hold a base, none of them 100 m away; write {example}"
