@@ -9,17 +9,17 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from tests.host import traced
 from tests.host.traced import both, changed, imported, log_of, spelt, truth_of
 from tests.host.typed import typed
 
+from dialbench import dialfile
 from dialbench.dial import Dial
 from dialbench.sky import Sky
 from dialbench.solve.suspicion import suspicions
 
-DAYS = (date(2027, 12, 12), date(2027, 12, 15))
+DAY, LATER = date(2027, 12, 12), date(2027, 12, 15)
 POSE_DEG = (0.7, -0.6, 0.8)
-STEP_US = 30_000_000
+STEP_US = 60_000_000
 
 
 def mirrored(dial: Dial) -> Dial:
@@ -40,9 +40,9 @@ def dial():
     return spelt(6, 12)
 
 
-def log(dial, days=DAYS, seed=1, pose_deg=POSE_DEG):
+def log(dial, day=DAY, seed=1, pose_deg=POSE_DEG):
     return log_of(
-        truth_of(dial, seed, pose_deg), Sky(dial.site), days, seed, false=0.01, step_us=STEP_US
+        truth_of(dial, seed, pose_deg), Sky(dial.site), [day], seed, false=0.01, step_us=STEP_US
     )
 
 
@@ -140,7 +140,7 @@ WRONG = {
         "bring each dial's log in by itself",
     ),
     "two dials one after the other": (
-        lambda _, dial: both(log(dial, DAYS[:1]), log(spelt(6, 12, seed=8), DAYS[1:])),
+        lambda _, dial: both(log(dial), log(spelt(6, 12, seed=8), LATER)),
         "Of the days looked at 2027-12-15",
         "bring in each part by itself",
     ),
@@ -157,20 +157,19 @@ def test_a_wrong_input_is_named_and_nothing_is_solved(what, dial, sound, solve):
 
 
 def test_exchanged_channels_are_named_and_left_out(dial, sound, solve):
-    (found,) = suspicions(changed(sound, swapped(6, 1, 4)), dial, Sky(dial.site))
-    assert found.channels == (1, 4) and not found.hopeless
-    ran = solve(changed(sound, swapped(6, 1, 4)), command="compare")
+    (found,) = suspicions(changed(sound, swapped(6, 1, 5)), dial, Sky(dial.site))
+    assert found.channels == (1, 5) and not found.hopeless
+    ran = solve(changed(sound, swapped(6, 1, 5)), command="compare")
     assert ran.returncode == 0
-    assert "channels 1 and 4 are exchanged" in ran.stdout
+    assert "channels 1 and 5 are exchanged" in ran.stdout
 
 
-def test_a_dial_file_of_another_hash_is_named_with_both(dial, sound, solve, tmp_path, capsys):
-    solve(sound, command="compare")
+def test_a_dial_file_of_another_hash_is_named_with_both(dial, solve, tmp_path):
     other = spelt(6, 12, seed=8)
-    (tmp_path / "other.toml").write_text(traced.dialfile.dump(other))
-    ran = typed(capsys, "solve", tmp_path / "store.sqlite", "--dial", tmp_path / "other.toml")
+    (tmp_path / "wrong.toml").write_text(dialfile.dump(dial))
+    ran = solve(log(other), "--dial", tmp_path / "wrong.toml", of=other)
     assert ran.returncode == 2
-    assert f"the log was made with dial {dial.hash}, and this is dial {other.hash}" in ran.stderr
+    assert f"the log was made with dial {other.hash}, and this is dial {dial.hash}" in ran.stderr
     assert ran.stderr.count("name the dial.toml") == 1
 
 

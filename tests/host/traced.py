@@ -38,13 +38,9 @@ def spelt(channels=8, steps=20, seed=3, site=NORTH, name="spelt"):
             for k, face in enumerate(faces)
         ),
     )
-    columns = max(channels // 2, 1)
-    places = tuple(
-        Channel(10.0 - 20.0 * (n % 2), 90.0 * (n // 2 - columns / 2), n % 2, n // 2)
-        for n in range(channels)
-    )
-    body = Body(60.0, 90.0 * columns + 200.0)
-    return Dial(name, site, places, plan, body, uniform(site, places, plan, body, 0.6, 1.7, 50.0))
+    places = tuple(Channel(0.0, 90.0 * (n - channels / 2), n % 2, n // 2) for n in range(channels))
+    body = Body(60.0, 90.0 * channels + 200.0)
+    return Dial(name, site, places, plan, body, uniform(site, places, plan, body, 0.6, 1.55, 50.0))
 
 
 def truth_of(dial, seed=1, pose_deg=(0.0, 0.0, 0.0), axis_deg=0.1, width=0.03, wide=1.0):
