@@ -1,7 +1,8 @@
 """How well a dial would be read over a year, if it stood and came out in a certain way.
 
 Some days from solstice to solstice stand for the year; light is the solver's own (own light
-of bores as made, what strays as drawn). The equation of time is left out of it: a reading's
+of bores as made; what strays as drawn, and at the declination of the day itself, however the
+body leans: that of a whole sky would take a minute to work out). The equation of time is left out of it: a reading's
 error is against the hour angle at which the plan has its step.
 """
 
@@ -62,6 +63,7 @@ class Year:
         self._polar = tuple(part[here] for part in sun.polar)
         self._semidiameter = np.radians(sun.semidiameter_deg[here])
         self._hour_deg = sun.hour_angle_deg[here]
+        self._declination = np.radians(sun.declination_deg[here])
         self._step = step[here]
         self.hours = len(here) * step_s / 3600 * 365.25 / _DAYS
         self._faces = np.zeros((len(dial.plan.steps), len(dial.channels)), bool)
@@ -99,12 +101,13 @@ class Year:
         if channels is None:
             channels = np.arange(len(self.dial.channels))
         count = len(channels)
-        hour_angle, declination, size = (
-            np.repeat(of, count) for of in (hour_angle, declination, self._semidiameter[where])
+        drawn, size = self._declination[where], self._semidiameter[where]
+        hour_angle, declination, drawn, size = (
+            np.repeat(of, count) for of in (hour_angle, declination, drawn, size)
         )
         whose = np.tile(channels, len(hour_angle) // max(count, 1))
         light = bores.lit(hour_angle, declination, size, whose)
-        light = light + ghost * light_of(self.dial).strayed(hour_angle, declination, whose)
+        light = light + ghost * light_of(self.dial).strayed(hour_angle, drawn, whose)
         found: Floats = light.reshape(-1, count)
         return found
 

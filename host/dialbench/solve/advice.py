@@ -144,7 +144,7 @@ class Advice:
                 for part in (
                     one.gain
                     and f"scale[{one.channel}] times {1 / (1 + one.gain.value):.3f}"
-                    f" +- {one.gain.half_width:.3f}",
+                    f" +- {one.gain.half_width / (1 + one.gain.value) ** 2:.3f}",
                     one.dark
                     and f"dark[{one.channel}] up by {one.dark.value:.4f} +-"
                     f" {one.dark.half_width:.4f} of full light",

@@ -87,7 +87,8 @@ def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
     measured = logged.measured
     counts = np.bincount(measured.threshold, minlength=3)
     threshold = 1 if counts[1] else int(counts.argmax())
-    chosen = np.flatnonzero(measured.threshold == threshold)
+    known = measured.channel < len(dial.channels)
+    chosen = np.flatnonzero((measured.threshold == threshold) & known)
     number = solar_day(dial, measured.utc_us[chosen])
     days = _some_days(number)
     at = np.isin(number, days)

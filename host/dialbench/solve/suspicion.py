@@ -104,9 +104,12 @@ def _of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
     strange = logged.dial_hash is not None and logged.dial_hash != dial.hash
     own = f"; the log was made with dial {logged.dial_hash}, and this is dial {dial.hash}"
     own = own if strange else ""
-    tangled = list(_tangled(logged))
+    observed = merged(logged.observed)
+    if not len(observed):
+        return []
+    tangled = list(_tangled(logged, observed))
     log, due = events(logged, dial, sky)
-    if len(log) < _FEWEST or not len(due):
+    if tangled or len(log) < _FEWEST or not len(due):
         return tangled
     here = best(log, due, POSE_S)
     case = max(
@@ -118,13 +121,11 @@ def _of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
     )
     if case.share < max(_BELIEVED, here.share + _BETTER):
         case = here
-    if tangled:
-        return tangled
     if case.mirrored:
         return [_mirror(case, logged, dial, sky)]
     if abs(case.late_s) > POSE_S:
         return [_clock(case, dial, sky, int(np.median(log.utc_us)))]
-    found = Order(log, due, case.late_s, len(dial.channels), merged(logged.observed))
+    found = Order(log, due, case.late_s, len(dial.channels), observed)
     order = _exchanged(found, dial)
     if order is not None and order.hopeless:
         return [order]
@@ -227,11 +228,9 @@ def _cycles(moved: dict[int, int]) -> tuple[list[tuple[int, int]], list[tuple[in
 # What each fault looks like
 
 
-def _tangled(logged: Logged) -> Iterator[Suspicion]:
+def _tangled(logged: Logged, spans: Ints) -> Iterator[Suspicion]:
     """Crossings that rise twice without a fall between: two logs in one."""
-    measured, spans = logged.measured, merged(logged.observed)
-    if not len(spans):
-        return
+    measured = logged.measured
     span = np.searchsorted(spans[:, 0], measured.utc_us, "right")
     order = np.lexsort((measured.utc_us, measured.threshold, measured.channel))
     same = np.ones(max(len(order) - 1, 0), bool)
