@@ -109,6 +109,11 @@ WRONG = {
         "reversed east to west",
         "turn the signs of hour_angle_deg",
     ),
+    "a mirrored body with its channels told as one sees them": (
+        lambda _, dial: changed(log(mirrored(dial)), np.arange(6) ^ 1),
+        "reversed east to west",
+        "turn the signs of hour_angle_deg",
+    ),
     "a southern dial in a northern file": (
         lambda _, dial: log(at(dial, latitude_deg=-41.2)),
         "it is a southern dial in a northern file",

@@ -11,7 +11,7 @@ from dialbench.analysis import analysed
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
-from dialbench.solve.suspicion import suspicions
+from dialbench.solve.suspicion import of_crossings
 
 
 @click.command("compare")
@@ -24,7 +24,7 @@ def command(
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
     sky = Sky(dial.site)
-    found, doubts = analysed(logged, dial, sky), suspicions(logged, dial, sky)
+    found, doubts = analysed(logged, dial, sky), of_crossings(logged, dial, sky)
     if as_json:
         told = [one.as_dict() for one in doubts]
         click.echo(json.dumps({**named, **found.as_dict(), "suspicions": told}))

@@ -86,10 +86,10 @@ def suspicions(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
 
     Raises SkyError.
     """
-    return [*_of_other_boots(logged), *_of_crossings(logged, dial, sky)]
+    return [*_other_boots(logged), *of_crossings(logged, dial, sky)]
 
 
-def _of_other_boots(logged: Logged) -> Iterator[Suspicion]:
+def _other_boots(logged: Logged) -> Iterator[Suspicion]:
     if logged.other_boots:
         boots = ", ".join(str(number) for number in logged.other_boots)
         yield Suspicion(
@@ -100,17 +100,15 @@ def _of_other_boots(logged: Logged) -> Iterator[Suspicion]:
         )
 
 
-def _of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
-    strange = logged.dial_hash is not None and logged.dial_hash != dial.hash
-    own = f"; the log was made with dial {logged.dial_hash}, and this is dial {dial.hash}"
-    own = own if strange else ""
+def of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
+    """The same, of how crossings fall alone."""
     observed = merged(logged.observed)
-    if not len(observed):
-        return []
     tangled = list(_tangled(logged, observed))
-    log, due = events(logged, dial, sky)
-    if tangled or len(log) < _FEWEST or not len(due):
+    if tangled or not len(observed):
         return tangled
+    log, due = events(logged, dial, sky)
+    if len(log) < _FEWEST or not len(due):
+        return []
     here = best(log, due, POSE_S)
     case = max(
         (
@@ -122,39 +120,42 @@ def _of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
     if case.share < max(_BELIEVED, here.share + _BETTER):
         case = here
     if case.mirrored:
-        return [_mirror(case, logged, dial, sky)]
+        return [_mirror(case.share, logged, dial, sky)]
     if abs(case.late_s) > POSE_S:
         return [_clock(case, dial, sky, int(np.median(log.utc_us)))]
     found = Order(log, due, case.late_s, len(dial.channels), observed)
-    order = _exchanged(found, dial)
-    if order is not None and order.hopeless:
-        return [order]
-    dark = list(_dark(logged, dial, sky))
-    if dark:
-        return dark
-    days = list(_days(log, due, found, dial))
-    if days:
-        return days
-    told = [] if order is None else [order]
     if found.fit < _STRANGE:
-        return [
-            Suspicion(
-                "dial",
-                f"Crossings come where this dial's would no more than by chance ({found.fit:.0%})"
-                f"{own}: name the dial.toml of the body that was logged with --dial.",
-                True,
-            )
-        ]
-    if strange:
-        told.append(
-            Suspicion(
-                "hash",
-                f"Crossings fall as this dial's would{own}: if the file was measured or mended"
-                " since, all is well; if not, name the right one with --dial.",
-                False,
-            )
+        turned = Order(log, due.mirrored(), 0.0, len(dial.channels), observed)
+        if turned.fit > _BELIEVED:
+            return [_mirror(turned.fit, logged, dial, sky)]
+    told = [
+        *_exchanged(found, dial),
+        *_dark(logged, dial, sky),
+        *_days(log, due, found, dial),
+        *_stranger(found.fit, logged, dial),
+    ]
+    hopeless = [one for one in told if one.hopeless]
+    return hopeless[:1] or told  # what comes after it may come of it
+
+
+def _stranger(fit: float, logged: Logged, dial: Dial) -> Iterator[Suspicion]:
+    """A dial that is not the log's, by how crossings fall or by its name alone."""
+    own = f"; the log was made with dial {logged.dial_hash}, and this is dial {dial.hash}"
+    strange = logged.dial_hash not in (None, dial.hash)
+    if fit < _STRANGE:
+        yield Suspicion(
+            "dial",
+            f"Crossings come where this dial's would no more than by chance ({fit:.0%})"
+            f"{own if strange else ''}: name the dial.toml of the body that was logged with --dial.",
+            True,
         )
-    return told
+    elif strange:
+        yield Suspicion(
+            "hash",
+            f"Crossings fall as this dial's would{own}: if the file was measured or mended"
+            " since, all is well; if not, name the right one with --dial.",
+            False,
+        )
 
 
 def without(logged: Logged, found: Sequence[Suspicion]) -> Logged:
@@ -247,11 +248,11 @@ def _tangled(logged: Logged, spans: Ints) -> Iterator[Suspicion]:
         )
 
 
-def _mirror(case: Case, logged: Logged, dial: Dial, sky: Sky) -> Suspicion:
+def _mirror(share: float, logged: Logged, dial: Dial, sky: Sky) -> Suspicion:
     beyond = dial.site.latitude_deg == 0 or bool(list(_dark(logged, dial, sky)))
     other = "northern" if dial.site.hemisphere < 0 else "southern"
     told = (
-        f"Crossings come as they would of this dial reversed east to west ({case.share:.0%} of them"
+        f"Crossings come as they would of this dial reversed east to west ({share:.0%} of them"
         f" in their places, about noon): "
     )
     if beyond:
@@ -388,12 +389,12 @@ def _days(log: Events, due: Events, found: Order, dial: Dial) -> Iterator[Suspic
     )
 
 
-def _exchanged(found: Order, dial: Dial) -> Suspicion | None:
+def _exchanged(found: Order, dial: Dial) -> Iterator[Suspicion]:
     """Channels that are where others should be, if any are."""
     every = np.arange(len(found.place))
     moved = np.flatnonzero(found.moved)
     if len(moved) < 2:
-        return None
+        return
     known = found.logged >= FEW
     for words, order in _orders(dial):
         changed = known & (order != every)
@@ -403,11 +404,12 @@ def _exchanged(found: Order, dial: Dial) -> Suspicion | None:
             and np.all(order[moved] == found.place[moved])
             and np.mean(fits[changed]) > 0.8
         ):
-            return _told(found, words, np.flatnonzero(order != every))
+            yield _told(found, words, np.flatnonzero(order != every))
+            return
     swaps, rest = _cycles(dict(zip(moved.tolist(), found.place[moved].tolist(), strict=True)))
     told = [f"{a} and {b} are exchanged" for a, b in swaps]
     told += [f"what is logged as {a} is the light of {b}" for a, b in rest]
-    return _told(found, f"channels {'; '.join(told)}", moved)
+    yield _told(found, f"channels {'; '.join(told)}", moved)
 
 
 def _told(found: Order, words: str, moved: Ints) -> Suspicion:
