@@ -87,7 +87,7 @@ WRONG = {
     "a clock that was not set": (
         lambda log, dial: changed(log, late=timedelta(hours=3, minutes=16, seconds=30)),
         "which is no time zone",
-        "correct its times",
+        "correct the log's times",
     ),
     "a cable the wrong way round": (
         lambda log, dial: changed(log, np.arange(6)[::-1]),
@@ -183,6 +183,19 @@ def test_a_mended_file_of_another_hash_is_but_warned_of(dial, sound):
     (found,) = suspicions(replace(sound, dial_hash="0123456789abcdef"), dial, sun)
     assert found.kind == "hash" and not found.hopeless
     assert "0123456789abcdef" in found.sentence and dial.hash in found.sentence
+
+
+def test_observed_time_that_holds_the_night_is_but_warned_of(dial, sound):
+    (start_us, end_us), night_us = sound.observed[0], 3 * 3_600_000_000
+    late = replace(sound, observed=[(start_us, end_us + night_us)])
+    (found,) = suspicions(late, dial, Sky(dial.site))
+    assert found.kind == "site" and not found.hopeless
+
+
+@pytest.mark.parametrize("turned_deg", [2.0, -4.5])
+def test_a_body_that_is_turned_too_far_is_no_wrong_input(dial, turned_deg):
+    turned = log(dial, pose_deg=(0.5, 0.5, turned_deg))
+    assert suspicions(turned, dial, Sky(dial.site)) == []
 
 
 def test_a_sound_log_is_suspected_of_nothing(sound, solve):

@@ -47,7 +47,9 @@ _BELIEVED, _BETTER, _STRANGE = 0.7, 0.25, 0.6
 _SHUFFLED = 1 / 3  # of the channels in wrong places: what is left is no dial to solve
 _TANGLED = 0.2  # share of crossings that repeat the one before: two logs in one
 _DARK_S = 600.0  # of direct sun while the Sun is down
-_ZONE_S = 600.0  # so near to a zone's offset a clock is taken to be set to it
+# Nearer than the least of zones a shift may be a body that is turned too far, which is no
+# wrong input; and so near to a zone's offset a clock is taken to be set to it.
+_CLOCK_S, _ZONE_S = 1300.0, 600.0
 
 
 class SuspicionError(UserError):
@@ -121,7 +123,7 @@ def of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
         case = here
     if case.mirrored:
         return [_mirror(case.share, logged, dial, sky)]
-    if abs(case.late_s) > POSE_S:
+    if abs(case.late_s) > _CLOCK_S:
         return [_clock(case, dial, sky, int(np.median(log.utc_us)))]
     found = Order(log, due, case.late_s, len(dial.channels), observed)
     if found.fit < _STRANGE:
@@ -307,7 +309,8 @@ def _clock(case: Case, dial: Dial, sky: Sky, utc_us: int) -> Suspicion:
         return Suspicion(
             "clock",
             f"Crossings come {_span(late_s)}, which is no time zone: the logger's clock was not"
-            " set; correct its times by so much, or log again.",
+            f" set, or the body is turned by {abs(late_s) / 240:.0f} deg; correct the log's times by"
+            " so much, or the dial.",
             True,
         )
     name = f"UTC{'+' if zone_h > 0 else '-'}{int(abs(zone_h))}"
@@ -348,7 +351,8 @@ def _dark(logged: Logged, dial: Dial, sky: Sky) -> Iterator[Suspicion]:
     other = Sky(there).sun(at_us[down])
     shines = np.mean(other.altitude_deg + other.semidiameter_deg > -0.5)
     told = f"Direct sun was logged for {down.sum()} min while the Sun is down at this site"
-    if shines > 0.9:
+    early, late = (np.mean(side * sun.hour_angle_deg[down] > 0) for side in (-1, 1))
+    if shines > 0.9 and min(early, late) > 0.2:  # mornings and evenings
         side = "southern" if dial.site.hemisphere > 0 else "northern"
         yield Suspicion(
             "hemisphere",
@@ -359,9 +363,9 @@ def _dark(logged: Logged, dial: Dial, sky: Sky) -> Iterator[Suspicion]:
     else:
         yield Suspicion(
             "site",
-            f"{told}: see to the site's latitude and longitude in the dial.toml, and to the"
-            " logger's clock.",
-            True,
+            f"{told}: the spans of observed time hold more than direct sun, or the site's latitude"
+            " and longitude in the dial.toml are wrong.",
+            False,
         )
 
 
