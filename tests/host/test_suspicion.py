@@ -14,6 +14,7 @@ from tests.host.typed import typed
 
 from dialbench import dialfile
 from dialbench.dial import Dial
+from dialbench.fabricate import compensate
 from dialbench.sky import Sky
 from dialbench.solve.suspicion import suspicions
 
@@ -201,3 +202,18 @@ def test_a_body_that_is_turned_too_far_is_no_wrong_input(dial, turned_deg):
 def test_a_sound_log_is_suspected_of_nothing(sound, solve):
     told = json.loads(solve(sound, "--json", command="compare").stdout)
     assert told["suspicions"] == []
+
+
+def test_a_sound_log_is_solved_and_advised_on(dial, sound, solve, tmp_path):
+    feet = ("--feet", "-75,150 -75,-150 300,0")
+    ran = solve(sound, *feet, "--compensation", tmp_path / "errors.toml", "--json")
+    assert ran.returncode == 0, ran.stderr
+    told = json.loads(ran.stdout)
+    assert told["suspicions"] == []
+    # One day tells the base's turn and tilts but in part, and what it tells is to be undone.
+    base = told["advice"]["base"]
+    assert base["gain"]["share"] > 1.96 * base["gain"]["sigma"] > 0.01
+    assert told["advice"]["feet_mm"][2] == {"east": 0.0, "north": 300.0}
+    assert told["compensation"]["dial"] == dial.hash
+    kept = compensate.load_for(dial, tmp_path / "errors.toml")
+    assert kept.model_dump(exclude_defaults=True) == told["compensation"]

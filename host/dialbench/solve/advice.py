@@ -53,8 +53,8 @@ class Gain:
     def words(self) -> str:
         scale = self.hours / self.share if self.share else 0.0
         return (
-            f"{100 * self.share:.2g} +- {100 * RANGE * self.sigma:.1g} points more of the time with"
-            f" the right face ({self.hours:.0f} +- {RANGE * self.sigma * scale:.0f} h a year)"
+            f"{_two(100 * self.share)} +- {_two(100 * RANGE * self.sigma)} points more of the time"
+            f" with the right face ({self.hours:.0f} +- {RANGE * self.sigma * scale:.0f} h a year)"
         )
 
     def as_dict(self) -> dict[str, float]:
@@ -123,8 +123,8 @@ class Advice:
             )
             if self.solved.pose.untold:
                 told.append(
-                    "That is of what these data tell; the combinations they cannot tell may still be"
-                    " off."
+                    "That is of what these data tell, as if the rest were right: the combinations they"
+                    " cannot tell may still be off."
                 )
         dial = self.solved.dial
         for ream in sorted(self.reams, key=lambda one: -one.gain.share)[:_SHOWN]:
@@ -245,27 +245,28 @@ class _Advising:
         covariance = self.fit.common_covariance[POSE, POSE]
         variance, axes = np.linalg.eigh(covariance)
         sigma = np.sqrt(np.maximum(variance, 0.0))
-        told = axes[:, np.degrees(sigma) <= WIDE_DEG]
-        keep = told @ told.T
-        move = stand.move(keep @ self.pose, keep @ covariance @ keep, polar, self.feet)
+        told = np.degrees(sigma) <= WIDE_DEG
+        keep = axes[:, told] @ axes[:, told].T
+        pose = keep @ self.pose
+        move = stand.move(pose, keep @ covariance @ keep, polar, self.feet)
         if move.nothing:
             return None
 
         def read(year: Year, pose: Floats) -> Read:
             return year.read(year.lit(self.bores, pose, self.ghost))
 
-        before = read(self.fine, self.pose)
-        after = read(self.fine, move.after(self.pose, polar))
-        # The pose's own uncertainty, carried through by points about it.
-        far = np.sqrt(3) * np.minimum(sigma, np.radians(_UNTOLD_DEG))
+        before = read(self.fine, pose)
+        after = read(self.fine, move.after(pose, polar))
+        # How uncertain the pose is, carried through by points about it.
+        far = np.sqrt(3) * np.where(told, sigma, np.radians(_UNTOLD_DEG))
         points = [
-            self.pose + way * size * axis
+            pose + way * size * axis
             for size, axis in zip(far, axes.T, strict=True)
             for way in (1, -1)
         ]
         shares = [
-            read(self.coarse, move.after(pose, polar)).duty - read(self.coarse, pose).duty
-            for pose in points
+            read(self.coarse, move.after(point, polar)).duty - read(self.coarse, point).duty
+            for point in points
         ]
         gain = self._gain(after.duty - before.duty, float(np.std(shares)))
         return Stand(move, gain, before, after) if gain.sure else None
@@ -351,6 +352,11 @@ class _Advising:
             for way in (1, -1)
         )
         return self._gain(gained, abs(over - under) / 2), tuple(found)
+
+
+def _two(number: float) -> str:
+    """Two figures of it, without a power of ten."""
+    return f"{float(f'{number:.2g}'):g}"
 
 
 def _median(read: Read) -> str:
