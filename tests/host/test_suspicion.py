@@ -204,6 +204,8 @@ def test_a_sound_log_is_suspected_of_nothing(sound, solve):
     assert told["suspicions"] == []
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(300)
 def test_a_sound_log_is_solved_and_advised_on(dial, sound, solve, tmp_path):
     feet = ("--feet", "-75,150 -75,-150 300,0")
     ran = solve(sound, *feet, "--compensation", tmp_path / "errors.toml", "--json")
