@@ -18,12 +18,13 @@ from dialbench import predict
 from dialbench.dial import Dial
 from dialbench.logged import Logged
 from dialbench.sky import Sky
+from dialcore.crossing import THRESHOLDS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FEW = 4  # crossings of a channel: with less it says nothing
+FEW = 9  # crossings of a channel: with less it says nothing
 _DAYS = 6  # looked at
 _DAY_S, HALF_S, _DAY_US = 86_400.0, 43_200.0, 86_400_000_000
 _UNIX_EPOCH = date(1970, 1, 1).toordinal()
@@ -39,13 +40,14 @@ _APART, _SOUND = 0.3, 0.7
 
 @dataclass(frozen=True)
 class Events:
-    """Crossings of one threshold on some days: arrays of one length.
+    """Crossings on some days: arrays of one length.
 
     hour_s: the Sun's hour angle; tangent: of its declination; day: which of the days.
     """
 
     day: Ints
     channel: Ints
+    threshold: Ints
     rise: Bools
     hour_s: Floats
     tangent: Floats
@@ -58,6 +60,7 @@ class Events:
         return Events(
             self.day[which],
             self.channel[which],
+            self.threshold[which],
             self.rise[which],
             self.hour_s[which],
             self.tangent[which],
@@ -85,10 +88,15 @@ class Case:
 def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
     """Some days of the log, and what is due on them."""
     measured = logged.measured
-    counts = np.bincount(measured.threshold, minlength=3)
-    threshold = 1 if counts[1] else int(counts.argmax())
+    counts = np.bincount(measured.threshold, minlength=len(THRESHOLDS))
+    # Those that were logged all the time: the log itself may not say which.
+    used = [
+        number
+        for number, count in enumerate(counts.tolist())
+        if count >= 0.5 * counts.max() and not logged.unlogged.get(number)
+    ]
     known = measured.channel < len(dial.channels)
-    chosen = np.flatnonzero((measured.threshold == threshold) & known)
+    chosen = np.flatnonzero(np.isin(measured.threshold, used) & known)
     number = solar_day(dial, measured.utc_us[chosen])
     days = _some_days(number)
     at = np.isin(number, days)
@@ -97,6 +105,7 @@ def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
         sky,
         np.searchsorted(days, number),
         measured.channel[chosen],
+        measured.threshold[chosen],
         measured.rise[chosen],
         measured.utc_us[chosen],
     )
@@ -106,11 +115,12 @@ def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
         if span is None:
             continue
         due = predict.crossings(dial, sky, *span)
-        due = due.only(due.threshold == threshold)
-        parts.append(_placed(sky, np.full(len(due.utc_us), n), due.channel, due.rise, due.utc_us))
+        due = due.only(np.isin(due.threshold, used))
+        whose = due.channel, due.threshold, due.rise, due.utc_us
+        parts.append(_placed(sky, np.full(len(due.utc_us), n), *whose))
     if not parts:
         return log, log.only(np.zeros(len(log), bool))
-    columns = ("day", "channel", "rise", "hour_s", "tangent", "utc_us")
+    columns = ("day", "channel", "threshold", "rise", "hour_s", "tangent", "utc_us")
     return log, Events(*(np.concatenate([getattr(p, name) for p in parts]) for name in columns))
 
 
@@ -133,10 +143,12 @@ def _some_days(number: Ints) -> Ints:
     return rich
 
 
-def _placed(sky: Sky, day: Ints, channel: Ints, rise: Bools, utc_us: Ints) -> Events:
+def _placed(
+    sky: Sky, day: Ints, channel: Ints, threshold: Ints, rise: Bools, utc_us: Ints
+) -> Events:
     sun = sky.sun(utc_us)
     tangent = np.tan(np.radians(sun.declination_deg))
-    return Events(day, channel, rise, 240 * sun.hour_angle_deg, tangent, utc_us)
+    return Events(day, channel, threshold, rise, 240 * sun.hour_angle_deg, tangent, utc_us)
 
 
 # One shift for all
@@ -153,7 +165,7 @@ def pairs(log: Events, due: Events, alike: bool) -> tuple[Ints, Ints]:
 
     def key(of: Events) -> Ints:
         whose = of.channel if alike else np.zeros_like(of.channel)
-        found: Ints = (2 * of.day + of.rise) * 1024 + whose
+        found: Ints = ((3 * of.day + of.threshold) * 2 + of.rise) * 1024 + whose
         return found
 
     ours, theirs = key(log), key(due)
