@@ -7,6 +7,7 @@ is unknown: it shifts and bends the pattern, by no more than a badly placed dial
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -24,7 +25,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FEW = 9  # crossings of a channel: with less it says nothing
+FEW = 12  # crossings of channels that are in each other's places, at least
 _DAYS = 6  # looked at
 _DAY_S, HALF_S, _DAY_US = 86_400.0, 43_200.0, 86_400_000_000
 _UNIX_EPOCH = date(1970, 1, 1).toordinal()
@@ -34,8 +35,10 @@ POSE_S, BEND_S = 780.0, 300.0
 _POSE_DEG = 2.0
 NEAR_S = 90.0  # of the predicted, once pose is allowed for: making scatter
 _COARSE_S = 120.0
-ORDERED = 0.7  # agreement of a channel that is where it should be
-_APART, _SOUND = 0.3, 0.7
+# A case is believed if so much of the log agrees with it, and so much more than with the case
+# that was told.
+BELIEVED, BETTER = 0.7, 0.25
+_LEANING = 0.15  # by so much another channel's agreement is better before it is tried
 
 
 @dataclass(frozen=True)
@@ -214,49 +217,54 @@ class Order:
 
     agreement, shape (channels, channels), 0..1: of what is logged as a channel with what is due
     of another, 1 where all that was logged was due and all that was due was logged; counts:
-    crossings that agree; logged: crossings, shape (channels,). place: with whom each channel
-    agrees best, itself unless another is better by much; moved: channels for which that is so,
-    for certain; order: place of those, itself of all others; fit: how well the whole log agrees
-    in this order. late_s: how late the body's pose has the due crossings.
+    crossings that agree; logged: crossings, shape (channels,). order: whose light each channel
+    shows, its own but where channels are in each other's places for certain; fit: how well the
+    whole log agrees in this order. late_s: how late the body's pose has the due crossings.
     """
 
     late_s: Floats
     counts: Ints
     agreement: Floats
-    place: Ints
+    _paired: Ints  # with whom each channel agrees, so that in all agreement is best
+    _place: Ints  # the same where that is much better than with itself
 
     def __init__(
         self, log: Events, due: Events, late_s: float, channels: int, observed: Ints
     ) -> None:
         self._log, self._due, self._channels, self._observed = log, due, channels, observed
         self.logged = np.bincount(log.channel, minlength=channels)
-        every = np.arange(channels)
-        if not self._begin(late_s) > _SOUND:  # too few are in their places to tell the shift
+        if not self._begin(late_s) > BELIEVED:  # too few are in their places to tell the shift
             starts = [late_s, *np.arange(-POSE_S, POSE_S + 1, _COARSE_S).tolist()]
             late_s = max(starts, key=self._begin)
             self._begin(late_s)
         near_s = BEND_S
         for _ in range(4):
-            self.late_s = _bent(log, due, self.late_s, self.place, near_s)
+            self.late_s = _bent(log, due, self.late_s, self._place, near_s)
             near_s = max(near_s / 2, NEAR_S)
             self._agree(near_s)
-        best = self.agreement[every, self.place]
-        self.moved = (
-            (self.place != every)
-            & (best > ORDERED)
-            & (best > self.agreement[every, every] + _APART)
-            & (self.counts[every, self.place] >= FEW)
-        )
-        self.order = np.where(self.moved, self.place, every)
-        whole = (self.logged + self._expected(self.order)).sum()
-        self.fit = float(2 * self.counts[every, self.order].sum() / max(whole, 1))
+        self.order = self._exchanged()
+        self.fit = self.fit_in(self.order)
+
+    def _exchanged(self) -> Ints:
+        every = np.arange(self._channels)
+        order = every.copy()
+        for cycle in _cycles(self._paired):
+            here = np.isin(every, cycle)
+            good, told = self.fit_in(self._paired, here), self.fit_in(every, here)
+            if self.logged[here].sum() >= FEW and good > max(BELIEVED, told + BETTER):
+                order[here] = self._paired[here]
+        return order
+
+    def fit_in(self, order: Ints, some: Bools | slice = slice(None)) -> float:
+        """How well the log, or that of some channels, agrees if each is that of an order: 0..1."""
+        matched = self.counts[np.arange(self._channels), order][some].sum()
+        return float(2 * matched / max((self.logged + self._expected(order))[some].sum(), 1))
 
     def _begin(self, late_s: float) -> float:
         """Take one shift for all, and say how well everything falls into some place then."""
         self.late_s = np.full(len(self._due), late_s)
         self._agree(BEND_S / 2)
-        matched = self.counts[np.arange(self._channels), self.place]
-        return float(2 * matched.sum() / max((self.logged + self._expected(self.place)).sum(), 1))
+        return self.fit_in(self._place)
 
     def _expected(self, order: Ints) -> Ints:
         """Crossings that were due, of each channel's place, at least those that came."""
@@ -281,9 +289,22 @@ class Order:
         whole = self.logged[:, None] + np.maximum(self._due_of[None, :], self.counts)
         self.agreement = 2 * self.counts / np.maximum(whole, 1)
         ours, theirs = linear_sum_assignment(self.agreement, maximize=True)
-        self.place = np.arange(channels)
-        better = self.agreement[ours, theirs] > self.agreement[ours, ours] + _APART / 2
-        self.place[ours[better]] = theirs[better]
+        self._paired = theirs
+        self._place = np.arange(channels)
+        better = self.agreement[ours, theirs] > self.agreement[ours, ours] + _LEANING
+        self._place[ours[better]] = theirs[better]
+
+
+def _cycles(order: Ints) -> Iterator[list[int]]:
+    """Channels that go round among each other in an order, two at least."""
+    left = set(range(len(order)))
+    while left:
+        cycle = [left.pop()]
+        while (after := int(order[cycle[-1]])) != cycle[0]:
+            cycle.append(after)
+            left.discard(after)
+        if len(cycle) > 1:
+            yield cycle
 
 
 def _bent(log: Events, due: Events, late_s: Floats, place: Ints, near_s: float) -> Floats:

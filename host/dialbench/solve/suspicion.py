@@ -22,11 +22,11 @@ from dialbench.errors import UserError
 from dialbench.logged import Logged
 from dialbench.sky import Sky, from_us
 from dialbench.solve.pattern import (
+    BELIEVED,
     BEND_S,
-    FEW,
+    BETTER,
     HALF_S,
     NEAR_S,
-    ORDERED,
     POSE_S,
     Case,
     Events,
@@ -41,9 +41,7 @@ from dialbench.solve.pattern import (
 Ints = NDArray[np.int64]
 
 _FEWEST = 24  # crossings, or nothing is suspected
-# A case is believed if so large a share of the crossings falls into place, and so much more
-# than in the case that was told; a log that agrees less than that with its dial is another's.
-_BELIEVED, _BETTER, _STRANGE = 0.7, 0.25, 0.6
+_STRANGE = 0.6  # a log that agrees less with its dial is another's: sound ones agree by 0.85
 _SHUFFLED = 1 / 3  # of the channels in wrong places: what is left is no dial to solve
 _TANGLED = 0.2  # share of crossings that repeat the one before: two logs in one
 _DARK_S = 600.0  # of direct sun while the Sun is down
@@ -119,7 +117,7 @@ def of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
         ),
         key=lambda one: one.share,
     )
-    if case.share < max(_BELIEVED, here.share + _BETTER):
+    if case.share < max(BELIEVED, here.share + BETTER):
         case = here
     if case.mirrored:
         return [_mirror(case.share, logged, dial, sky)]
@@ -128,7 +126,7 @@ def of_crossings(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
     found = Order(log, due, case.late_s, len(dial.channels), observed)
     if found.fit < _STRANGE:
         turned = Order(log, due.mirrored(), 0.0, len(dial.channels), observed)
-        if turned.fit > _BELIEVED:
+        if turned.fit > BELIEVED:
             return [_mirror(turned.fit, logged, dial, sky)]
     told = [
         *_exchanged(found, dial),
@@ -221,7 +219,7 @@ def _turned(numbers: list[int], one: int) -> int:
     return min(numbers) + max(numbers) - one
 
 
-def _cycles(moved: dict[int, int]) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+def _swaps(moved: dict[int, int]) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
     """Pairs that are exchanged, and moves that are no exchange."""
     swaps = [(a, b) for a, b in moved.items() if a < b and moved.get(b) == a]
     held = {channel for pair in swaps for channel in pair}
@@ -379,7 +377,7 @@ def _days(log: Events, due: Events, found: Order, dial: Dial) -> Iterator[Suspic
     counts = np.bincount(log.day, minlength=len(days))
     fits = np.bincount(log.day[np.unique(one[near])], minlength=len(days)) / np.maximum(counts, 1)
     enough = counts >= _FEWEST / 2
-    good, bad = enough & (fits > _BELIEVED), enough & (fits < _STRANGE)
+    good, bad = enough & (fits > BELIEVED), enough & (fits < _STRANGE)
     if not (good.any() and bad.any()):
         return
     first_us = [int(log.utc_us[log.day == n].min()) for n in days[bad]]
@@ -395,25 +393,24 @@ def _days(log: Events, due: Events, found: Order, dial: Dial) -> Iterator[Suspic
 
 def _exchanged(found: Order, dial: Dial) -> Iterator[Suspicion]:
     """Channels that are where others should be, if any are."""
-    every = np.arange(len(found.place))
-    moved = np.flatnonzero(found.moved)
-    if len(moved) < 2:
-        return
-    known = found.logged >= FEW
+    every = np.arange(len(dial.channels))
+    gains = []
     for words, order in _orders(dial):
-        changed = known & (order != every)
-        fits = found.agreement[every, order] > ORDERED
-        if (
-            np.all(np.isin(moved, np.flatnonzero(changed)))
-            and np.all(order[moved] == found.place[moved])
-            and np.mean(fits[changed]) > 0.8
-        ):
-            yield _told(found, words, np.flatnonzero(order != every))
-            return
-    swaps, rest = _cycles(dict(zip(moved.tolist(), found.place[moved].tolist(), strict=True)))
-    told = [f"{a} and {b} are exchanged" for a, b in swaps]
-    told += [f"what is logged as {a} is the light of {b}" for a, b in rest]
-    yield _told(found, f"channels {'; '.join(told)}", moved)
+        turned = order != every
+        good, drawn = found.fit_in(order, turned), found.fit_in(every, turned)
+        count = int(found.logged[turned].sum())
+        if count >= _FEWEST and good > max(BELIEVED, drawn + BETTER):
+            gains.append((count * (good - drawn), words, np.flatnonzero(turned)))
+    if gains:
+        _, words, whose = max(gains, key=lambda gain: gain[0])
+        yield _told(found, words, whose)
+        return
+    moved = np.flatnonzero(found.order != every)
+    if len(moved):
+        swaps, rest = _swaps(dict(zip(moved.tolist(), found.order[moved].tolist(), strict=True)))
+        told = [f"{a} and {b} are exchanged" for a, b in swaps]
+        told += [f"what is logged as {a} is the light of {b}" for a, b in rest]
+        yield _told(found, f"channels {'; '.join(told)}", moved)
 
 
 def _told(found: Order, words: str, moved: Ints) -> Suspicion:
