@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from dialbench import predict
+from dialbench.crossing import NOMINAL, Pose
 from dialbench.dial import Dial
 from dialbench.logged import Logged
 from dialbench.sky import Sky
@@ -33,7 +34,7 @@ _UNIX_EPOCH = date(1970, 1, 1).toordinal()
 # practice, no source): that turns its crossings by so much at most, and bends a day's by less.
 POSE_S, BEND_S = 780.0, 300.0
 _POSE_DEG = 2.0
-NEAR_S = 90.0  # of the predicted, once pose is allowed for: making scatter
+NEAR_S = 120.0  # of the predicted, once pose is allowed for: making scatter
 _COARSE_S = 120.0
 # A case is believed if so much of the log agrees with it, and so much more than with the case
 # that was told.
@@ -88,8 +89,8 @@ class Case:
 # From a log to events
 
 
-def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
-    """Some days of the log, and what is due on them."""
+def events(logged: Logged, dial: Dial, sky: Sky, pose_deg: Pose = NOMINAL) -> tuple[Events, Events]:
+    """Some days of the log, and what is due on them of a body in some pose."""
     measured = logged.measured
     counts = np.bincount(measured.threshold, minlength=len(THRESHOLDS))
     # Those that were logged all the time: the log itself may not say which.
@@ -117,7 +118,7 @@ def events(logged: Logged, dial: Dial, sky: Sky) -> tuple[Events, Events]:
         span = sky.daylight(date.fromordinal(_UNIX_EPOCH + day))
         if span is None:
             continue
-        due = predict.crossings(dial, sky, *span)
+        due = predict.crossings(dial, sky, *span, pose_deg)
         due = due.only(np.isin(due.threshold, used))
         whose = due.channel, due.threshold, due.rise, due.utc_us
         parts.append(_placed(sky, np.full(len(due.utc_us), n), *whose))
@@ -239,11 +240,16 @@ class Order:
             self._begin(late_s)
         near_s = BEND_S
         for _ in range(4):
-            self.late_s = _bent(log, due, self.late_s, self._place, near_s)
+            self.late_s, self._turn = _bent(log, due, self.late_s, self._place, near_s)
             near_s = max(near_s / 2, NEAR_S)
             self._agree(near_s)
         self.order = self._exchanged()
         self.fit = self.fit_in(self.order)
+
+    def pose_deg(self, hemisphere: int) -> Pose:
+        """The pose that has the due crossings so late, to first order (dialcore.frames)."""
+        turn, cosine, sine = self._turn.tolist()
+        return cosine, -hemisphere * sine, -hemisphere * turn
 
     def _exchanged(self) -> Ints:
         every = np.arange(self._channels)
@@ -307,15 +313,21 @@ def _cycles(order: Ints) -> Iterator[list[int]]:
             yield cycle
 
 
-def _bent(log: Events, due: Events, late_s: Floats, place: Ints, near_s: float) -> Floats:
-    """By how much a turned body makes the due crossings late: what fits the pairs so far."""
+def _bent(
+    log: Events, due: Events, late_s: Floats, place: Ints, near_s: float
+) -> tuple[Floats, Floats]:
+    """By how much a turned body makes the due crossings late: what fits the pairs so far.
+
+    With it three angles in degrees: what all are late by, and by how much more for each unit of
+    the declination's tangent times the hour angle's cosine, and its sine.
+    """
     placed = replace(log, channel=place[log.channel])
     one, other = pairs(placed, due, alike=True)
     left_s = folded(log.hour_s[one] - due.hour_s[other])
     near = np.abs(left_s - late_s[other]) <= near_s
     one, other, left_s = one[near], other[near], left_s[near]
     if len(one) < 6:
-        return late_s
+        return late_s, np.zeros(3)
 
     def terms(index: Ints) -> Floats:
         angle = np.radians(due.hour_s[index] / 240)
@@ -332,4 +344,4 @@ def _bent(log: Events, due: Events, late_s: Floats, place: Ints, near_s: float) 
             np.append(left_s * size, np.zeros(3)),
             rcond=None,
         )[0]
-    return np.asarray(fitted @ terms(np.arange(len(due))))
+    return np.asarray(fitted @ terms(np.arange(len(due)))), fitted
