@@ -28,15 +28,15 @@ from dialbench.solve.compensation import learnt
 from dialbench.solve.fit import Fit
 from dialbench.solve.solved import Solved
 from dialbench.solve.unknowns import (
-    ALL_ENTRIES,
+    ALL_WIDTHS,
     AXIS,
     COMMON,
     DARK,
-    ENTRY,
     EXIT,
     GAIN,
     POSE,
     TILT,
+    WIDTH,
     Layout,
     Values,
 )
@@ -44,7 +44,7 @@ from dialbench.virtual.light import tracer
 
 SEASONS = (date(2027, 3, 16), date(2027, 6, 10), date(2027, 12, 12))
 FEET = ((150.0, -75.0), (-150.0, -75.0), (0.0, 300.0))
-SCATTER = {GAIN: 0.05, DARK: 0.005, EXIT: 0.03, AXIS: 2e-3, TILT: 2e-3, ENTRY: 0.03}
+SCATTER = {GAIN: 0.05, DARK: 0.005, EXIT: 0.03, AXIS: 2e-3, TILT: 2e-3, WIDTH: 0.03}
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +64,7 @@ def solved(dial, pose_deg=(0, 0, 0), pose_sigma_deg=(0.01, 0.01, 0.02), bores=No
     values.common[POSE] = np.radians(pose_deg)
     sigma.common[:] = 0.01
     sigma.common[POSE] = np.radians(pose_sigma_deg)
-    sigma.common[ALL_ENTRIES] = 0.002
+    sigma.common[ALL_WIDTHS] = 0.002
     for block, kinds in zip(sigma.own, layout.kind, strict=True):
         block[:] = [SCATTER[kind] for kind in kinds.tolist()]
     for number, (kind, value, how) in (bores or {}).items():
@@ -78,9 +78,9 @@ def solved(dial, pose_deg=(0, 0, 0), pose_sigma_deg=(0.01, 0.01, 0.02), bores=No
         Values(values.common, values.own),
         Values(sigma.common, sigma.own),
         covariance,
+        np.hypot(layout.by_bore(WIDTH, sigma), sigma.common[ALL_WIDTHS]),
         np.array([SCATTER[kind] for kind in range(len(SCATTER))]),
         0.01,
-        0.1,
         none,
         none,
         none,
@@ -124,14 +124,16 @@ def test_what_the_data_cannot_tell_moves_no_base(dial, sky):
 
 def test_a_bore_is_only_ever_opened_and_only_if_it_is_surely_narrow(dial, sky):
     made = {
-        0: (ENTRY, -0.08, 0.005),
-        1: (ENTRY, +0.08, 0.005),
-        2: (ENTRY, -0.01, 0.02),
+        0: (WIDTH, -0.08, 0.005),
+        1: (WIDTH, +0.08, 0.005),
+        2: (WIDTH, -0.01, 0.02),
     }
     told = advice(solved(dial, bores=made), sky)
     (ream,) = told.reams
     assert ream.bore == 0 and ream.to_mm == dial.bores[0].entry_mm
-    assert ream.found_mm.value == pytest.approx(0.92 * ream.to_mm)
+    # An exit as drawn, and 8% less of both ends' widths.
+    both_mm = dial.bores[0].exit_mm + ream.to_mm
+    assert ream.found_mm.value == pytest.approx(0.92 * both_mm - dial.bores[0].exit_mm)
     assert ream.gain.sure
     assert "open its entry to" in told.sentences()[0]
 

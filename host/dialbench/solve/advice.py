@@ -22,7 +22,7 @@ from dialbench.solve.accuracy import LIT, Read, Year
 from dialbench.solve.observe import RANGE, WIDE_DEG
 from dialbench.solve.solved import Solved
 from dialbench.solve.stand import Foot, Move, Told
-from dialbench.solve.unknowns import ALL_ENTRIES, ENTRY, GHOST, POSE, Layout
+from dialbench.solve.unknowns import ALL_EXITS, EXIT, GHOST, POSE, Layout
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -273,12 +273,13 @@ class _Advising:
 
     def _reams(self, levels: Floats) -> list[Ream]:
         """Bores that came out narrow, and what opening each of them would buy."""
-        own = self.layout.by_bore(ENTRY, self.values)
-        # Common and own share are known better together than each by itself: this is safe.
-        sigma = np.hypot(
-            self.layout.by_bore(ENTRY, self.fit.sigma), self.fit.sigma.common[ALL_ENTRIES]
-        )
-        wide = self.values.common[ALL_ENTRIES] + own
+        wide = self.layout.entries(self.values)
+        # Of an entry the width of both ends together is told, and little of the exit alone.
+        exits = np.array([of[EXIT] for of in self.fit.sigma.own])
+        exits = np.hypot(exits, self.fit.sigma.common[ALL_EXITS])
+        share = np.array([bore.exit_mm / bore.entry_mm for bore in self.dial.bores])
+        channel = [bore.channel for bore in self.dial.bores]
+        sigma = np.hypot((1 + share) * self.fit.width_sigma, share * exits[channel])
         narrow = np.flatnonzero(wide < -RANGE * sigma)
         narrow = narrow[np.argsort(wide[narrow])][:_MOST]
         wrong = ((levels >= LIT) != self.fine.wanted).sum(axis=1)

@@ -21,12 +21,12 @@ from dialbench.fabricate.compensate import BoreTable, Errors, WidthTable
 from dialbench.solve.observe import RANGE
 from dialbench.solve.solved import Solved
 from dialbench.solve.unknowns import (
-    ALL_ENTRIES,
     ALL_EXITS,
+    ALL_WIDTHS,
     AXIS,
-    ENTRY,
     EXIT,
     TILT,
+    WIDTH,
     Layout,
 )
 
@@ -39,7 +39,7 @@ _DEGREE = 3
 _KINDS = {
     AXIS: ("hour_angle_deg", np.degrees(1.0), "axes in hour angle"),
     TILT: ("declination_deg", np.degrees(1.0), "axes in declination"),
-    ENTRY: ("entry_percent", 100.0, "entries"),
+    WIDTH: ("entry_percent", 100.0, "entries"),
 }
 
 
@@ -56,12 +56,17 @@ def learnt(solved: Solved, each_bore: bool = False) -> Learnt:
     layout, fitted = Layout(solved.dial), solved.fit
     told: list[str] = []
     common = {}
-    for name, at in (("exit_percent", ALL_EXITS), ("entry_percent", ALL_ENTRIES)):
-        value, sigma = fitted.values.common[at], fitted.sigma.common[at]
-        what = "exits" if at == ALL_EXITS else "entries"
-        if abs(value) > RANGE * sigma:
-            common[name] = round(100 * float(value), 3)
-            told.append(f"All {what} come out {value:+.1%} +- {RANGE * sigma:.1%} wide.")
+    # An exit beyond its bores' width takes from the entries what it has.
+    taken = np.mean([bore.exit_mm / bore.entry_mm for bore in solved.dial.bores])
+    exits, sigma_exits = (float(of.common[ALL_EXITS]) for of in (fitted.values, fitted.sigma))
+    exits, sigma_exits = (exits, sigma_exits) if abs(exits) > RANGE * sigma_exits else (0.0, 0.0)
+    width, sigma_width = (float(of.common[ALL_WIDTHS]) for of in (fitted.values, fitted.sigma))
+    for name, what, share in (("exit", "exits", 1.0), ("entry", "entries", -float(taken))):
+        wide = width + share * exits
+        half = RANGE * float(np.hypot(sigma_width, share * sigma_exits))
+        if abs(wide) > half:
+            common[f"{name}_percent"] = round(100 * wide, 3)
+            told.append(f"All {what} come out {wide:+.1%} +- {half:.1%} wide.")
         else:
             told.append(f"That all {what} come out wide or narrow is not told by these data.")
     table: list[dict[str, float]] = [{} for _ in solved.dial.bores]
@@ -69,12 +74,15 @@ def learnt(solved: Solved, each_bore: bool = False) -> Learnt:
     for kind, (name, unit, what) in _KINDS.items():
         value, sigma = layout.by_bore(kind, fitted.values), layout.by_bore(kind, fitted.sigma)
         scatter = float(fitted.scatter[kind])
+        if kind == WIDTH:  # the mean of both ends; the channel's exit is what it is
+            grown = np.array([1 + bore.exit_mm / bore.entry_mm for bore in solved.dial.bores])
+            value, sigma, scatter = value * grown, sigma * grown, scatter * float(grown.mean())
         known = (layout.column[kind] >= 0) & (sigma < _TOLD_SHARE * scatter)
         curve = _curve(hour_deg, value, sigma, scatter, known)
         if curve is not None:
             told.append(
                 f"The {what} are off by {unit * curve.min():+.2f} to {unit * curve.max():+.2f}"
-                f" {'deg' if kind != ENTRY else 'percent'} from one side of the dial to the other."
+                f" {'deg' if kind != WIDTH else 'percent'} from one side of the dial to the other."
             )
         off = np.zeros(len(value)) if curve is None else curve
         if each_bore:

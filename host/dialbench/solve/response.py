@@ -243,7 +243,7 @@ class _Seen:
     ghost: float
     channel: Ints
     nearest: Ints
-    polar: tuple[Floats, ...]
+    polar: Floats
     hour_angle: Floats
     declination: Floats
     semidiameter: Floats

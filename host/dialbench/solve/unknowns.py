@@ -6,9 +6,9 @@ stray light is. A channel's own: its sensor's gain and dark level and how wide i
 out, and of each of its bores where its axis points and how wide it came out.
 
 A bore's width is the mean of its two ends': that tells at which angle the light is half gone.
-An exit is the channel's, one opening whatever bores lead to it. One that came out wider at
-the same widths of its bores only shortens how long it stays all lit; that it takes in more
-light besides counts with the gain. So the three things that a ramp shows are three unknowns:
+What is common to all widths is common to their exits too. Beyond that an exit is the channel's,
+one opening whatever bores lead to it: one that came out wider at the same widths of its bores
+only shortens how long it stays all lit; that it takes in more light counts with the gain. So the three things that a ramp shows are three unknowns:
 where it is, how steep it is, and where it ends.
 """
 
@@ -123,4 +123,10 @@ class Layout:
 
     def exits(self, values: Values) -> Floats:
         """The factor on each channel's exit."""
-        return 1 + np.array([values.common[ALL_EXITS] + block[EXIT] for block in values.own])
+        common = values.common[ALL_WIDTHS] + values.common[ALL_EXITS]
+        return 1 + np.array([common + block[EXIT] for block in values.own])
+
+    def entries(self, values: Values) -> Floats:
+        """By which share of what is drawn each bore's entry came out wide."""
+        pairs = zip(self.made(values).bores, self.dial.bores, strict=True)
+        return np.array([made.entry_mm / drawn.entry_mm - 1 for made, drawn in pairs])
