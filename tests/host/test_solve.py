@@ -48,19 +48,19 @@ def truth_of(dial, seed, pose_deg=POSE_DEG, axis_deg=0.1, width=0.03):
     )
 
 
-def logged(truth, sky, days, seed, noise=0.01, false=0.0):
+def logged(truth, sky, days, seed, noise=0.01, false=0.0, rays=256):
     """Crossings of traced light, with the sensors' noise and gains, some of them false."""
     rng = np.random.default_rng(seed)
     channels = len(truth.dial.channels)
     gain = rng.normal(1.0, 0.1, channels)
-    rays = tracer(truth)
+    light = tracer(truth, rays)
     found, observed = [], []
     for day in days:
         start_us, end_us = sky.daylight(day)
         observed.append((start_us, end_us))
         at_us = np.arange(start_us, end_us, STEP_US)
         sun = sky.sun(at_us)
-        level = gain * rays.lit_fractions(sun.polar, sun.semidiameter_deg)
+        level = gain * light.lit_fractions(sun.polar, sun.semidiameter_deg)
         for number, threshold in enumerate(THRESHOLDS):
             over = level - threshold
             row, channel = np.nonzero((over[:-1] < 0) != (over[1:] < 0))
@@ -111,7 +111,7 @@ def truth(dial):
 
 @pytest.fixture(scope="module")
 def solved(dial, sky, truth):
-    return solve(logged(truth, sky, SEASONS, 12, false=0.02), dial, sky)
+    return solve(logged(truth, sky, SEASONS, 12, false=0.02, rays=1024), dial, sky)
 
 
 @pytest.mark.deep
