@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from dialbench.campaign import NO_REMEDY, remedies
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
@@ -25,11 +26,16 @@ def command(
     """
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    sky = Sky(dial.site)
     with screen.progress() as step:
-        found = solve(logged, dial, Sky(dial.site), step)
+        found = solve(logged, dial, sky, step)
+        mends = remedies(found, sky, step)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        facts = found.as_dict()
+        for one, mend in zip(facts["not_told"], mends, strict=True):
+            one["mend"] = None if mend is None else mend.as_dict()
+        click.echo(json.dumps({**named, **facts}))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
-    for sentence in found.sentences():
+    for sentence in found.sentences([mend.sentence if mend else NO_REMEDY for mend in mends]):
         screen.say(sentence)

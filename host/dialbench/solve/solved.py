@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.compare import Comparison, compare
+from dialbench.compare import Comparison, Measured, compare
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.logged import Logged, predicted
@@ -95,12 +96,15 @@ class Solved:
         shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
         return shown
 
-    def sentences(self) -> list[str]:
-        """What else there is to say."""
+    def sentences(self, mends: Sequence[str] = ()) -> list[str]:
+        """What else there is to say.
+
+        mends: for each combination that is not told, what would tell it, where that is known.
+        """
+        other = "log on days when the Sun's declination is another"
         told = [
-            f"These data cannot tell {one.sentence}: log on days when the Sun's declination is"
-            " another."
-            for one in self.pose.untold
+            f"These data cannot tell {one.sentence}; {mend or other}."
+            for one, mend in zip_longest(self.pose.untold, mends)
         ]
         if not self.fit.settled:
             told.append("The solution had not settled when its rounds were over: trust it less.")
@@ -187,6 +191,12 @@ def _with_sigma(value: float, sigma: float, unit: float = 1.0) -> dict[str, floa
     return {"value": float(value * unit), "sigma": float(sigma * unit)}
 
 
+def clock_prior(measured: Measured) -> Prior:
+    """What a log's own clock model knows of the offset and rate common to all of it."""
+    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
+    return Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
+
+
 def solve(
     logged: Logged,
     dial: Dial,
@@ -198,8 +208,7 @@ def solve(
     Raises SolveError where too few match, SkyError for times out of reach.
     """
     measured = logged.measured
-    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
-    prior = Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
+    prior = clock_prior(measured)
     pose_deg = (0.0, 0.0, 0.0)
     matched = -1
     for number in range(_MATCHINGS):

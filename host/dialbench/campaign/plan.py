@@ -1,0 +1,267 @@
+"""A plan: the fewest days that reach a goal, and of such plans one that is soonest done.
+
+Where days may be cloudy, those are chosen whose expected information is best, and so many
+that the goal is reached under 95 of 100 possible skies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench.campaign.choice import added, exchanged
+from dialbench.campaign.days import Days
+from dialbench.campaign.goal import PROBABILITY, Goal
+from dialbench.campaign.weather import Skies
+from dialbench.solve.information import Assumed, Model
+from dialbench.solve.observe import ANGLES, Pose
+from dialbench.solve.unknowns import AXIS, KINDS
+
+SCHEMA = "dialbench.campaign/1"
+_WELL_MADE = 0.01  # of the scatter of axes: as good as none
+
+Floats = NDArray[np.float64]
+Set = frozenset[int]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Days to log; where the goal is not reached, chosen is None, and why says why.
+
+    chosen: ordinals; probability: that the goal is reached if all of them are logged.
+    """
+
+    days: Days
+    goal: Goal
+    chosen: Set | None
+    probability: float
+    why: str | None
+
+    @property
+    def reached(self) -> bool:
+        return self.chosen is not None
+
+    def listed(self) -> list[dict[str, Any]]:
+        """Each day with what is told after it, if it and all before it are clear."""
+        found = []
+        done: Set = frozenset()
+        for day in sorted(self.chosen or ()):
+            done |= {day}
+            found.append(
+                {
+                    "date": date.fromordinal(day).isoformat(),
+                    "declination_deg": round(self.days.declination_deg(day), 2),
+                    "clear": self.days.weather.chance(day),
+                    "crossings": round(self.days.told(day).count),
+                    "half_width_95_deg": _told_deg(self.days.pose_deg2(done)),
+                }
+            )
+        return found
+
+    def rows(self) -> list[tuple[str, ...]]:
+        """A table with its heading; half-widths are of 95% intervals."""
+        cloudy = not self.days.weather.sure
+        head = ("day", "declination", *(("clear",) if cloudy else ()), *ANGLES)
+        rows: list[tuple[str, ...]] = [head]
+        for each in self.listed():
+            widths = [
+                "not told" if wide is None else f"+-{wide:.3f} deg"
+                for wide in each["half_width_95_deg"].values()
+            ]
+            clear = (f"{each['clear']:.0%}",) if cloudy else ()
+            rows.append((each["date"], f"{each['declination_deg']:+.1f} deg", *clear, *widths))
+        return rows
+
+    def sentences(self) -> list[str]:
+        """What the plan comes to, and what it takes for granted."""
+        if self.chosen is None:
+            return [self.why or ""]
+        many = len(self.chosen)
+        names = _listed(self.goal.angles)
+        within = f"within {self.goal.within_deg:g} deg"
+        together = " all at once" if len(self.goal.angles) > 1 else ""
+        if not many:
+            return [f"What is logged already tells {names} {within}, with 95% probability."]
+        if self.days.weather.sure:
+            what = f"{_days(many)}, clear from sunrise to sunset, will tell"
+        else:
+            what = (
+                f"{_days(many)} to log, clear or not as it comes: with {self.probability:.0%}"
+                " probability enough of them are clear to tell"
+            )
+        return [f"{what} {names} {within}{together}, with 95% probability."]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as JSON's own types; SCHEMA names its form.
+
+        null stands for what the days would not tell.
+        """
+        model = self.days.model
+        return {
+            "schema": SCHEMA,
+            "dial_hash": model.dial.hash,
+            "from": date.fromordinal(self.days.first).isoformat(),
+            "until": date.fromordinal(self.days.last).isoformat(),
+            "goal": {"within_deg": self.goal.within_deg, "angles": list(self.goal.angles)},
+            "assumed": _assumed(model.assumed),
+            "clear": list(self.days.weather.clear),
+            "reached": self.reached,
+            "probability": self.probability,
+            "days": self.listed(),
+            "sentences": self.sentences(),
+        }
+
+
+def plan(
+    days: Days,
+    goal: Goal,
+    most: int = 30,
+    progress: Callable[[str, float], None] | None = None,
+) -> Plan:
+    """The fewest days that reach the goal, at most so many. Raises SkyError."""
+    return _Planning(days, goal, most, progress).plan()
+
+
+class _Planning:
+    """A search for days, with what it has learnt of the skies."""
+
+    def __init__(
+        self,
+        days: Days,
+        goal: Goal,
+        most: int,
+        progress: Callable[[str, float], None] | None,
+    ) -> None:
+        self.days, self.goal, self.most = days, goal, most
+        self.progress = progress or (lambda what, share: None)
+        self.skies = Skies(days.weather)
+
+    def plan(self) -> Plan:
+        every = self.days.model.pose_deg2(self.days.every())
+        if not self.goal.met(every):
+            return self._no(_never(self.days, self.goal, every))
+        chosen = self._enough(self.days.last, self.most)
+        if chosen is None:
+            return self._no(self._too_few(every))
+        chosen = self._sooner(chosen)
+        return Plan(self.days, self.goal, chosen, self.probability(chosen), None)
+
+    def _no(self, why: str) -> Plan:
+        return Plan(self.days, self.goal, None, 0.0, why)
+
+    def probability(self, days: Set) -> float:
+        """That so many of these days are clear that the goal is reached."""
+        if not self.goal.met(self.days.pose_deg2(days)):
+            return 0.0
+        if self.days.weather.sure:
+            return 1.0
+        courses = self.skies.clear(sorted(days))
+        return sum(self.goal.met(self.days.pose_deg2(some)) for some in courses) / len(courses)
+
+    def cost(self, days: Set) -> float:
+        return self.goal.cost(self.days.expected_deg2(days))
+
+    def _enough(self, last: int, most: int) -> Set | None:
+        """Few days up to a last one that reach the goal; None where so many do not."""
+        near = self._near(last)
+        chosen: Set = frozenset()
+        while self.probability(chosen) < PROBABILITY:
+            self.progress("choosing", len(chosen) / most)
+            more = added(chosen, near, self.cost) if len(chosen) < most else None
+            if more is None:
+                better = exchanged(chosen, near, self.cost)
+                return better if self.probability(better) >= PROBABILITY else None
+            chosen = more
+        while chosen:
+            fewer = min((chosen - {day} for day in sorted(chosen)), key=self.cost)
+            fewer = exchanged(fewer, near, self.cost)
+            if self.probability(fewer) < PROBABILITY:
+                break
+            chosen = fewer
+        return chosen
+
+    def _sooner(self, chosen: Set) -> Set:
+        """As many days that reach the goal and end as early as may be."""
+        if not chosen:
+            return chosen
+        low, high = self.days.first + len(chosen) - 2, max(chosen)
+        while high - low > self.days.step:
+            middle = (low + high) // 2
+            found = self._enough(middle, len(chosen))
+            if found is None:
+                low = middle
+            else:
+                chosen, high = found, max(found)
+        return chosen
+
+    def _near(self, last: int) -> Callable[[Set], set[int]]:
+        return lambda days: self.days.near(days, last)
+
+    def _too_few(self, every: Floats) -> str:
+        return (
+            f"{_days(self.most)} are not enough for {_listed(self.goal.angles)} within"
+            f" {self.goal.within_deg:g} deg; all days from {date.fromordinal(self.days.first)} to"
+            f" {date.fromordinal(self.days.last)} together would be: allow for more of them with"
+            " --days-at-most."
+        )
+
+
+def _never(days: Days, goal: Goal, every: Floats) -> str:
+    """Why even every day of the time does not reach the goal."""
+    model, total = days.model, days.every()
+    short = [
+        f"{name} {wide:.2g} deg"
+        for name, wide in zip(goal.angles, goal.shares(every) * goal.within_deg, strict=True)
+        if wide > goal.within_deg
+    ]
+    span = f"{date.fromordinal(days.first)} to {date.fromordinal(days.last)}"
+    left = (
+        f"Even every day from {span}, all of them clear, leaves {_listed(short)} uncertain,"
+        f" more than the goal of {goal.within_deg:g} deg"
+    )
+    scatter = model.assumed.scatter.copy()
+    scatter[AXIS] *= _WELL_MADE
+    assumed = replace(model.assumed, scatter=scatter)
+    straight = Model(model.dial, model.sky, assumed, model.zero_us, model.values)
+    if goal.met(straight.pose_deg2(total)):
+        seen = model.bores_seen(total)
+        axis_deg = float(np.degrees(model.assumed.scatter[AXIS]))
+        return (
+            f"{left}: what all bores' axes have in common moves the crossings as turning the"
+            f" body does, and axes that scatter by {axis_deg:.2g} deg do not average out over"
+            f" the {seen} bores that light comes through, however long is logged."
+        )
+    return f"{left}: the Sun's declination changes too little; give more time with --until."
+
+
+def _told_deg(covariance_deg2: Floats) -> dict[str, float | None]:
+    pose = Pose.of(np.zeros(len(ANGLES)), np.radians(np.radians(covariance_deg2)))
+    return {angle.name: angle.half_width_deg for angle in pose.angles}
+
+
+def _assumed(assumed: Assumed) -> dict[str, float]:
+    in_deg = {"axis", "tilt"}
+    scatter = {
+        f"{kind}_deg" if kind in in_deg else kind: float(np.degrees(of) if kind in in_deg else of)
+        for kind, of in zip(KINDS, assumed.scatter.tolist(), strict=True)
+    }
+    return {
+        **scatter,
+        "level_noise": assumed.level_noise,
+        "time_noise_s": assumed.time_noise_s,
+        "clock_offset_s": assumed.offset_s,
+        "clock_rate": assumed.rate,
+    }
+
+
+def _days(number: int) -> str:
+    return "1 day" if number == 1 else f"{number} days"
+
+
+def _listed(names: tuple[str, ...] | list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
