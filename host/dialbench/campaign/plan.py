@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from dialbench.campaign.choice import added, exchanged
 from dialbench.campaign.days import Days
 from dialbench.campaign.goal import PROBABILITY, Goal
+from dialbench.campaign.odds import Odds
 from dialbench.campaign.weather import Skies
 from dialbench.solve.information import Assumed, Model
 from dialbench.solve.observe import ANGLES, Pose
@@ -139,7 +140,7 @@ class _Planning:
     ) -> None:
         self.days, self.goal, self.most = days, goal, most
         self.progress = progress or (lambda what, share: None)
-        self.skies = Skies(days.weather)
+        self.odds = Odds(Skies(days.weather), lambda some: goal.met(days.pose_deg2(some)))
 
     def plan(self) -> Plan:
         every = self.days.model.pose_deg2(self.days.every())
@@ -149,41 +150,51 @@ class _Planning:
         if chosen is None:
             return self._no(self._too_few(every))
         chosen = self._sooner(chosen)
-        return Plan(self.days, self.goal, chosen, self.probability(chosen), None)
+        return Plan(self.days, self.goal, chosen, self.odds.probability(chosen), None)
 
     def _no(self, why: str) -> Plan:
         return Plan(self.days, self.goal, None, 0.0, why)
 
-    def probability(self, days: Set) -> float:
-        """That so many of these days are clear that the goal is reached."""
-        if not self.goal.met(self.days.pose_deg2(days)):
-            return 0.0
-        if self.days.weather.sure:
-            return 1.0
-        courses = self.skies.clear(sorted(days))
-        return sum(self.goal.met(self.days.pose_deg2(some)) for some in courses) / len(courses)
-
-    def cost(self, days: Set) -> float:
+    def _cost(self, days: Set) -> float:
         return self.goal.cost(self.days.expected_deg2(days))
 
     def _enough(self, last: int, most: int) -> Set | None:
         """Few days up to a last one that reach the goal; None where so many do not."""
-        near = self._near(last)
+
+        def near(days: Set) -> set[int]:
+            return self.days.near(days, last)
+
         chosen: Set = frozenset()
-        while self.probability(chosen) < PROBABILITY:
-            self.progress("choosing", len(chosen) / most)
-            more = added(chosen, near, self.cost) if len(chosen) < most else None
+        while not self.odds.enough(chosen):
+            more = added(chosen, near, self._cost) if len(chosen) < most else None
             if more is None:
-                better = exchanged(chosen, near, self.cost)
-                return better if self.probability(better) >= PROBABILITY else None
+                better = exchanged(chosen, near, self._cost)
+                if better == chosen or not self.odds.enough(better):
+                    return None
+                more = better
             chosen = more
         while chosen:
-            fewer = min((chosen - {day} for day in sorted(chosen)), key=self.cost)
-            fewer = exchanged(fewer, near, self.cost)
-            if self.probability(fewer) < PROBABILITY:
+            fewer = min((chosen - {day} for day in sorted(chosen)), key=self._cost)
+            fewer = exchanged(fewer, near, self._cost)
+            if not self.odds.enough(fewer):
                 break
             chosen = fewer
-        return chosen
+        return chosen if self.days.weather.sure else self._likely(chosen, last, most)
+
+    def _likely(self, chosen: Set, last: int, most: int) -> Set | None:
+        """These days and so many more that enough of them are clear."""
+        while self.odds.probability(chosen) < PROBABILITY:
+            self.progress("choosing", len(chosen) / most)
+            day = self.odds.best_added(chosen, self.days.near(chosen, last))
+            more = (
+                added(chosen, lambda some: self.days.near(some, last), self._cost)
+                if day is None
+                else chosen | {day}
+            )
+            if more is None or len(more) > most:
+                return None
+            chosen = more
+        return self.odds.fewer(chosen, PROBABILITY)
 
     def _sooner(self, chosen: Set) -> Set:
         """As many days that reach the goal and end as early as may be."""
@@ -198,9 +209,6 @@ class _Planning:
             else:
                 chosen, high = found, max(found)
         return chosen
-
-    def _near(self, last: int) -> Callable[[Set], set[int]]:
-        return lambda days: self.days.near(days, last)
 
     def _too_few(self, every: Floats) -> str:
         return (

@@ -17,7 +17,7 @@ from dialbench.errors import UserError, inert
 
 _MONTHS = 12
 _LONGEST = 10_000  # characters of a file of twelve numbers
-_SKIES = 1000
+_SKIES = 2000
 _SEED = 20270416
 
 
@@ -71,16 +71,17 @@ class Skies:
     """Many possible courses of the weather, each day's the same however often it is asked."""
 
     def __init__(self, weather: Weather) -> None:
-        self._weather = weather
+        self.weather = weather
+        self.count = 1 if weather.sure else _SKIES
         self._clear: dict[int, np.ndarray] = {}
 
     def clear(self, days: Sequence[int]) -> list[frozenset[int]]:
         """Of the days, those that are clear, in each course."""
         for day in days:
             if day not in self._clear:
-                draw = np.random.default_rng((_SEED, day)).random(_SKIES)
-                self._clear[day] = draw < self._weather.chance(day)
+                draw = np.random.default_rng((_SEED, day)).random(self.count)
+                self._clear[day] = draw < self.weather.chance(day)
         if not days:
-            return [frozenset()] * _SKIES
+            return [frozenset()] * self.count
         table = np.stack([self._clear[day] for day in days], axis=1)
         return [frozenset(np.array(days)[row].tolist()) for row in table]
