@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -59,7 +60,13 @@ def after(
     prior = clock_prior(measured)
     told = fitted.scatter > _LEAST * any_dial.scatter
     scatter = np.where(told, fitted.scatter, any_dial.scatter)
-    seen = Assumed(scatter, fitted.level_noise, fitted.time_noise_s, prior.offset_s, prior.rate)
+    seen = replace(
+        any_dial,
+        scatter=scatter,
+        level_noise=fitted.level_noise,
+        offset_s=prior.offset_s,
+        rate=prior.rate,
+    )
     pose = np.zeros(len(fitted.values.common))
     pose[POSE] = fitted.values.common[POSE]
     placed = Values(pose, tuple(np.zeros(len(own)) for own in fitted.values.own))

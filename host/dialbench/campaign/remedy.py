@@ -44,7 +44,7 @@ class Remedy:
         many = "1 clear day" if self.days == 1 else f"{self.days} clear days in a row"
         verb = "brings" if self.days == 1 else "bring"
         return (
-            f"{many} between {self.first:%-d %B %Y} and {self.last:%-d %B %Y} {verb} it to"
+            f"{many} between {_named(self.first)} and {_named(self.last)} {verb} it to"
             f" {self.sigma_deg:.2g} deg"
         )
 
@@ -68,6 +68,10 @@ def remedies(
     first = from_us(last_us).astimezone(found.dial.site.tz).date() + timedelta(days=1)
     days = after(found, sky, first, first + _AHEAD, {}, Weather(), progress)
     return [_remedy(days, one) for one in found.pose.untold]
+
+
+def _named(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def _remedy(days: Days, combination: Combination) -> Remedy | None:

@@ -50,7 +50,7 @@ class Assumed:
         )
     )
     level_noise: float = 0.01
-    time_noise_s: float = 0.01
+    time_noise_s: float = 0.1
     offset_s: float = 0.1
     rate: float = 1e-7
 
@@ -129,7 +129,7 @@ class Model:
             row[: len(kind)] = 1 / np.square(assumed.scatter[kind])
         prior = fitting._PRIOR.copy()
         prior[[OFFSET, RATE]] = assumed.offset_s, assumed.rate
-        self._common_precision = 1 / np.square(prior)
+        self.common_precision = 1 / np.square(prior)
 
     def nothing(self) -> Information:
         """What no crossing at all tells."""
@@ -150,26 +150,35 @@ class Model:
         order = np.lexsort((columns[0], part))
         channel, threshold, rise, utc_us = (column[order] for column in columns)
         data = Data(channel, threshold, rise, utc_us, utc_us)
-        met = self._response.at(self.values, utc_us, channel, data.level, rise)
+        met = self._met(self.values, data)
         slow = np.where(met.told, met.per_s, np.inf)
         variance = np.square(self.assumed.level_noise / slow) + self.assumed.time_noise_s**2
         return self._of(met, data, met.told / variance, part, len(parts))
 
     def told(self, data: Data, fitted: Fit) -> Information:
         """What measured crossings, sorted by channel, have told a fit."""
-        weight = np.where(fitted.told, fitted.true, 0.0) / np.square(fitted.sigma_s)
+        weight: Floats = np.where(fitted.told, fitted.true, 0.0) / np.square(fitted.sigma_s)
         at_us = data.utc_us - np.rint(1e6 * fitted.left_s).astype(np.int64)
-        met = self._response.at(fitted.values, at_us, data.channel, data.level, data.rise)
-        part = np.zeros(len(at_us), np.int64)
-        return self._of(met, replace(data, near_us=at_us), weight * met.told, part, 1)[0]
+        data = replace(data, near_us=at_us)
+        met = self._met(fitted.values, data)
+        return self._of(met, data, weight * met.told, np.zeros(len(at_us), np.int64), 1)[0]
+
+    def _met(self, values: Values, data: Data) -> Met:
+        """Partial derivatives where the crossings are near, the clock's among them."""
+        met = self._response.at(values, data.near_us, data.channel, data.level, data.rise)
+        met.common[:, OFFSET] = 1.0
+        met.common[:, RATE] = self._ahead_s(data)
+        return met
+
+    def _ahead_s(self, data: Data) -> Floats:
+        ahead_s: Floats = 1e-6 * (data.near_us - self.zero_us)
+        return ahead_s
 
     def _of(
         self, met: Met, data: Data, weight: Floats, part: Ints, parts: int
     ) -> list[Information]:
         """Information of rows sorted by part and channel."""
-        ahead_s = 1e-6 * (data.near_us - self.zero_us)
-        met.common[:, OFFSET] = 1.0
-        met.common[:, RATE] = ahead_s
+        ahead_s = self._ahead_s(data)
         channels, wide = self._own_precision.shape
         row, column, seconds = met.own
         block = part * channels + data.channel
@@ -202,7 +211,7 @@ class Model:
         square = information.square.copy()
         diagonal = np.arange(self._widest)
         square[:, diagonal, diagonal] += self._own_precision
-        schur = later.T @ information.common @ later + np.diag(self._common_precision)
+        schur = later.T @ information.common @ later + np.diag(self.common_precision)
         schur -= np.einsum("cki,ckj->ij", side, np.linalg.solve(square, side))
         scale = np.sqrt(np.diag(schur))  # seconds beside radians
         inverse: Floats = np.linalg.inv(schur / np.outer(scale, scale)) / np.outer(scale, scale)
