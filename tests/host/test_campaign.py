@@ -11,12 +11,13 @@ from itertools import chain, combinations
 
 import numpy as np
 import pytest
+from tests.host.dials import NOON
 from tests.host.test_solve import logged, truth_of
 from tests.host.typed import typed
 
 from dialbench import campaign, dialfile
 from dialbench.campaign import Goal, Weather
-from dialbench.dial import Body, Bore, Channel, Dial, Plan
+from dialbench.dial import Body, Bore, Channel, Dial
 from dialbench.sky import Sky
 from dialbench.solve import observe, solve
 from dialbench.solve.arrow import Arrow, Normal
@@ -37,7 +38,7 @@ def dial():
         for n in range(BORES)
     )
     site = dialfile.demo().site
-    return Dial("few", site, channels, Plan("apparent", 15.0, ()), Body(60.0, 600.0), bores)
+    return Dial("few", site, channels, NOON, Body(60.0, 600.0), bores)
 
 
 @pytest.fixture(scope="module")
@@ -46,9 +47,9 @@ def sky(dial):
 
 
 @pytest.fixture(scope="module")
-def month(dial, sky):
+def fortnight(dial, sky):
     """Days in a row, few enough to try every choice of some of them."""
-    return campaign.fresh(dial, sky, date(2027, 3, 1), date(2027, 3, 24), {}, Weather())
+    return campaign.fresh(dial, sky, date(2027, 3, 1), date(2027, 3, 16), {}, Weather())
 
 
 @pytest.fixture(scope="module")
@@ -60,21 +61,15 @@ def day(year, month, number):
     return date(year, month, number).toordinal()
 
 
-def every_choice(days, count):
-    return map(frozenset, combinations(range(days.first, days.last + 1), count))
+def best(days, goal, count):
+    """The nearest to the truth that so many days bring it, by trying every choice of them."""
+    choices = map(frozenset, combinations(range(days.first, days.last + 1), count))
+    return goal.within_deg * min(goal.shares(days.pose_deg2(some)).max() for some in choices)
 
 
-def fewest(days, goal):
-    """The least number of days that reach a goal, by trying every choice."""
-    for count in range(1, 5):
-        if any(goal.met(days.pose_deg2(some)) for some in every_choice(days, count)):
-            return count
-    raise AssertionError("the goal is out of reach of this test")
-
-
-def test_what_days_tell_together_is_what_the_arrow_has(month):
-    model = month.model
-    told = month.known([month.first, month.first + 20])
+def test_what_days_tell_together_is_what_the_arrow_has(fortnight):
+    model = fortnight.model
+    told = fortnight.known([fortnight.first, fortnight.first + 12])
     mean_s = told.ahead_s / told.count
     blocks = []
     for number, kind in enumerate(model.layout.kind):
@@ -121,12 +116,14 @@ def test_the_goal_is_for_all_angles_at_once():
     assert Goal(0.02, ("turn",)).sigmas == pytest.approx(1.95996, abs=1e-4)
 
 
-@pytest.mark.parametrize("within_deg", [0.35, 0.25, 0.17, 0.13])
-def test_a_plan_needs_hardly_more_days_than_the_best(month, within_deg):
-    goal = Goal(within_deg)
-    found = campaign.plan(month, goal)
-    assert found.reached and goal.met(month.pose_deg2(found.chosen))
-    assert len(found.chosen) <= 1.2 * fewest(month, goal)
+@pytest.mark.parametrize("angles", [("azimuth", "altitude"), observe.ANGLES])
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+def test_a_plan_needs_no_more_days_than_the_best(fortnight, angles, count):
+    within_deg = best(fortnight, Goal(1.0, angles), count)
+    goal = Goal(1.01 * within_deg, angles)
+    found = campaign.plan(fortnight, goal)
+    assert found.reached and goal.met(fortnight.pose_deg2(found.chosen))
+    assert len(found.chosen) <= 1.2 * count
 
 
 def test_of_equal_plans_the_soonest_done_is_taken(year):
@@ -148,10 +145,12 @@ def test_turn_is_not_told_better_than_the_axes_allow(year, dial):
     assert tilts.reached
 
 
-def test_few_days_and_a_short_time_are_told_apart(month):
-    found = campaign.plan(month, Goal(0.13), most=2)
+def test_few_days_and_a_short_time_are_told_apart(fortnight):
+    tilts = ("azimuth", "altitude")
+    within_deg = 1.01 * best(fortnight, Goal(1.0, tilts), 3)
+    found = campaign.plan(fortnight, Goal(within_deg, tilts), most=2)
     assert not found.reached and "--days-at-most" in found.sentences()[0]
-    found = campaign.plan(month, Goal(0.0001, ("altitude",)))
+    found = campaign.plan(fortnight, Goal(0.0001, ("altitude",)))
     assert not found.reached and "--until" in found.sentences()[0]
 
 
@@ -170,6 +169,8 @@ def probability(days, goal, chosen):
     return total
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(600)
 def test_clouds_ask_for_more_days(dial, sky, year):
     goal = Goal(0.05)
     cloudy = campaign.fresh(dial, sky, date(2027, 1, 10), date(2028, 1, 9), {}, Weather(CLOUDY))
@@ -185,6 +186,8 @@ def test_clouds_ask_for_more_days(dial, sky, year):
     ]
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(600)
 def test_what_is_known_counts(dial, sky):
     days = (date(2027, 1, 15), date(2027, 3, 30))
     found = solve(logged(truth_of(dial, 2), sky, days, 2), dial, sky)
@@ -199,7 +202,9 @@ def test_what_is_known_counts(dial, sky):
     assert len(campaign.plan(more, harder).chosen) == 1
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.deep
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_a_day_at_the_equinox_tells_the_turn_and_refuses_the_tilts(dial, sky, seed):
     true = truth_of(dial, seed)
     found = solve(logged(true, sky, (date(2027, 3, 20),), seed), dial, sky)
@@ -210,6 +215,8 @@ def test_a_day_at_the_equinox_tells_the_turn_and_refuses_the_tilts(dial, sky, se
     assert found.as_dict()["pose"]["azimuth"] is None
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize("when", [date(2027, 4, 16), date(2027, 2, 23)])
 def test_a_day_at_ten_degrees_names_azimuth_and_turn(dial, sky, when):
     found = solve(logged(truth_of(dial, 2), sky, (when,), 2), dial, sky)
@@ -250,23 +257,20 @@ def dial_path(tmp_path, dial):
 
 
 def test_the_command_lists_days(capsys, dial_path, tmp_path):
-    asked = ("campaign", dial_path, "--from", "2027-01-10", "--until", "2027-07-10")
+    asked = ("campaign", dial_path, "--from", "2027-01-10", "--until", "2027-02-10")
     shown = typed(capsys, *asked, "--pose-goal", "0.05", "--json")
     assert shown.returncode == 0, shown.stderr
     told = json.loads(shown.stdout)
     assert told["schema"] == "dialbench.campaign/1" and told["reached"]
     assert told["days"][0]["half_width_95_deg"]["turn"] is None
     assert max(told["days"][-1]["half_width_95_deg"].values()) < 0.05
-    shown = typed(capsys, *asked, "--pose-goal", "0.05")
-    assert told["days"][0]["date"] in shown.stdout and "not told" in shown.stdout
-    shown = typed(capsys, *asked, "--pose-goal", "0.02")
-    assert shown.returncode == 1 and "leaves turn" in shown.stdout
-    shown = typed(capsys, *asked, "--pose-goal", "0.02", "--axis-scatter", "0.03")
-    assert shown.returncode == 0
     clear = tmp_path / "clear.txt"
     clear.write_text("\n".join(["1"] * 12))
-    shown = typed(capsys, *asked, "--pose-goal", "0.05", "--clear", clear, "--json")
-    assert json.loads(shown.stdout) == told
+    shown = typed(capsys, *asked, "--pose-goal", "0.05", "--clear", clear)
+    assert told["days"][0]["date"] in shown.stdout and "not told" in shown.stdout
+    assert told["sentences"][0] in shown.stdout
+    shown = typed(capsys, *asked, "--pose-goal", "0.02")
+    assert shown.returncode == 1 and "turn" in shown.stdout
 
 
 @pytest.mark.parametrize(
