@@ -171,8 +171,7 @@ class Model:
         return met
 
     def _ahead_s(self, data: Data) -> Floats:
-        ahead_s: Floats = 1e-6 * (data.near_us - self.zero_us)
-        return ahead_s
+        return np.asarray(1e-6 * (data.near_us - self.zero_us), np.float64)
 
     def _of(
         self, met: Met, data: Data, weight: Floats, part: Ints, parts: int
