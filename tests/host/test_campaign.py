@@ -6,6 +6,7 @@ the solver's formulas.
 
 import json
 import os
+from dataclasses import replace
 from datetime import date
 from itertools import chain, combinations
 
@@ -139,7 +140,7 @@ def test_turn_is_not_told_better_than_the_axes_allow(year, dial):
     assert not found.reached
     (why,) = found.sentences()
     floor_deg = Goal(0.02).sigmas * 0.1 / np.sqrt(len(dial.bores))
-    assert f"turn {floor_deg:.2g} deg" in why and "48 bores" in why
+    assert f"turn ({floor_deg:.2g} deg)" in why and "48 bores" in why
     assert "azimuth" not in why
     tilts = campaign.plan(year, Goal(0.02, ("azimuth", "altitude")))
     assert tilts.reached
@@ -152,6 +153,21 @@ def test_few_days_and_a_short_time_are_told_apart(fortnight):
     assert not found.reached and "--days-at-most" in found.sentences()[0]
     found = campaign.plan(fortnight, Goal(0.0001, ("altitude",)))
     assert not found.reached and "--until" in found.sentences()[0]
+
+
+def test_where_the_sun_never_shows_nothing_is_planned(dial, sky, fortnight):
+    goal = Goal(0.2, ("azimuth", "altitude"))
+    assert campaign.plan(fortnight, goal).reached
+    first, last = date(2027, 3, 1), date(2027, 3, 16)
+    cloudy = campaign.fresh(dial, sky, first, last, {}, Weather((0.01,) * 12))
+    found = campaign.plan(cloudy, goal)
+    assert not found.reached and "95 of 100 skies" in found.sentences()[0]
+    polar = replace(dial, site=replace(dial.site, latitude_deg=80.0))
+    night = campaign.fresh(
+        polar, Sky(polar.site), date(2027, 12, 1), date(2027, 12, 9), {}, Weather()
+    )
+    (why,) = campaign.plan(night, goal).sentences()
+    assert "azimuth and altitude too uncertain" in why and "no light" in why
 
 
 def probability(days, goal, chosen):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable
 
+import numpy as np
+
 from dialbench.campaign.weather import Skies
 
 Set = frozenset[int]
@@ -51,14 +53,21 @@ class Odds:
         return best
 
     def fewer(self, days: Set, least: float) -> Set:
-        """The days less all that can be spared while the probability stays at the least."""
-        while days:
-            one_less = [days - {day} for day in sorted(days)]
-            best = max(one_less, key=self.probability)
-            if self.probability(best) < least:
-                break
-            days = best
+        """The days less what can be spared while the probability stays at the least."""
+        for day in sorted(days, key=lambda day: -self.probability(days - {day})):
+            if self.probability(days - {day}) >= least:
+                days = days - {day}
         return days
+
+    def hopeless(self, needed: int, days: Iterable[int], most: int, least: float) -> bool:
+        """Whether any so many of these days are too seldom clear, if so many are needed."""
+        likeliest = sorted((self._skies.weather.chance(day) for day in days), reverse=True)[:most]
+        clear = np.zeros(len(likeliest) + 1)  # the probability of so many clear days
+        clear[0] = 1.0
+        for chance in likeliest:
+            clear[1:] = clear[1:] * (1 - chance) + clear[:-1] * chance
+            clear[0] *= 1 - chance
+        return float(clear[needed:].sum()) < least
 
     def _failing(self, days: Set) -> Counter[Set]:
         courses = Counter(self._skies.clear(sorted(days)))

@@ -21,9 +21,12 @@ from dialbench.campaign.odds import Odds
 from dialbench.campaign.weather import Skies
 from dialbench.solve.information import Assumed, Model
 from dialbench.solve.observe import ANGLES, Pose
-from dialbench.solve.unknowns import AXIS, KINDS
+from dialbench.solve.unknowns import AXIS, KINDS, TILT
 
 SCHEMA = "dialbench.campaign/1"
+_SPARSE = 3  # of the grid's days, every third is looked at where clouds are reckoned with
+_YEAR = 360  # days; longer shows no other declinations
+_NOTHING_DEG = 5.0  # wider is as good as not told at all
 _WELL_MADE = 0.01  # of the scatter of axes: as good as none
 
 Floats = NDArray[np.float64]
@@ -87,7 +90,7 @@ class Plan:
         within = f"within {self.goal.within_deg:g} deg"
         together = " all at once" if len(self.goal.angles) > 1 else ""
         if not many:
-            return [f"What is logged already tells {names} {within}, with 95% probability."]
+            return [f"No more need be logged: {names} {_are(names)} {within} already."]
         if self.days.weather.sure:
             what = f"{_days(many)}, clear from sunrise to sunset, will tell"
         else:
@@ -148,7 +151,7 @@ class _Planning:
             return self._no(_never(self.days, self.goal, every))
         chosen = self._enough(self.days.last, self.most)
         if chosen is None:
-            return self._no(self._too_few(every))
+            return self._no(self._too_few())
         chosen = self._sooner(chosen)
         return Plan(self.days, self.goal, chosen, self.odds.probability(chosen), None)
 
@@ -183,9 +186,12 @@ class _Planning:
 
     def _likely(self, chosen: Set, last: int, most: int) -> Set | None:
         """These days and so many more that enough of them are clear."""
+        every = range(self.days.first, last + 1)
+        if self.odds.hopeless(len(chosen), every, most, PROBABILITY):
+            return None
         while self.odds.probability(chosen) < PROBABILITY:
             self.progress("choosing", len(chosen) / most)
-            day = self.odds.best_added(chosen, self.days.near(chosen, last))
+            day = self.odds.best_added(chosen, self._others(chosen, last))
             more = (
                 added(chosen, lambda some: self.days.near(some, last), self._cost)
                 if day is None
@@ -195,6 +201,12 @@ class _Planning:
                 return None
             chosen = more
         return self.odds.fewer(chosen, PROBABILITY)
+
+    def _others(self, chosen: Set, last: int) -> set[int]:
+        """Days to stand in for cloudy ones: all over the time, and next to those chosen."""
+        beside = {day + step for day in chosen for step in (-2, -1, 1, 2)}
+        within = {day for day in beside if self.days.first <= day <= last}
+        return within.union(self.days.grid(last)[::_SPARSE])
 
     def _sooner(self, chosen: Set) -> Set:
         """As many days that reach the goal and end as early as may be."""
@@ -210,41 +222,53 @@ class _Planning:
                 chosen, high = found, max(found)
         return chosen
 
-    def _too_few(self, every: Floats) -> str:
+    def _too_few(self) -> str:
+        names, within = _listed(self.goal.angles), f"within {self.goal.within_deg:g} deg"
+        if not self.days.weather.sure:
+            return (
+                f"{_days(self.most)} are not enough to tell {names} {within} under 95 of 100 skies:"
+                " allow for more of them with --days-at-most, or for more time with --until."
+            )
+        first, last = map(date.fromordinal, (self.days.first, self.days.last))
         return (
-            f"{_days(self.most)} are not enough for {_listed(self.goal.angles)} within"
-            f" {self.goal.within_deg:g} deg; all days from {date.fromordinal(self.days.first)} to"
-            f" {date.fromordinal(self.days.last)} together would be: allow for more of them with"
-            " --days-at-most."
+            f"{_days(self.most)} are not enough to tell {names} {within}; all days from {first} to"
+            f" {last} together would be: allow for more of them with --days-at-most."
         )
 
 
 def _never(days: Days, goal: Goal, every: Floats) -> str:
     """Why even every day of the time does not reach the goal."""
     model, total = days.model, days.every()
-    short = [
-        f"{name} {wide:.2g} deg"
+    short = {
+        name: wide
         for name, wide in zip(goal.angles, goal.shares(every) * goal.within_deg, strict=True)
         if wide > goal.within_deg
+    }
+    wide = [
+        f"{name} ({wide:.2g} deg)" if wide < _NOTHING_DEG else name for name, wide in short.items()
     ]
-    span = f"{date.fromordinal(days.first)} to {date.fromordinal(days.last)}"
+    first, last = map(date.fromordinal, (days.first, days.last))
     left = (
-        f"Even every day from {span}, all of them clear, leaves {_listed(short)} uncertain,"
-        f" more than the goal of {goal.within_deg:g} deg"
+        f"Even every day from {first} to {last}, all of them clear, leaves {_listed(wide)} too"
+        f" uncertain for a goal of {goal.within_deg:g} deg"
     )
+    if not total.count:
+        return f"{left}: no light comes through any bore."
     scatter = model.assumed.scatter.copy()
-    scatter[AXIS] *= _WELL_MADE
+    scatter[[AXIS, TILT]] *= _WELL_MADE
     assumed = replace(model.assumed, scatter=scatter)
     straight = Model(model.dial, model.sky, assumed, model.zero_us, model.values)
-    if goal.met(straight.pose_deg2(total)):
-        seen = model.bores_seen(total)
-        axis_deg = float(np.degrees(model.assumed.scatter[AXIS]))
-        return (
-            f"{left}: what all bores' axes have in common moves the crossings as turning the"
-            f" body does, and axes that scatter by {axis_deg:.2g} deg do not average out over"
-            f" the {seen} bores that light comes through, however long is logged."
-        )
-    return f"{left}: the Sun's declination changes too little; give more time with --until."
+    if (last - first).days < _YEAR and set(short) - {"turn"}:
+        return f"{left}: the Sun's declination changes too little; give more time with --until."
+    if not goal.met(straight.pose_deg2(total)):
+        return f"{left}: the noise of levels and of the clock is too much for that."
+    seen = model.bores_seen(total)
+    axis_deg = float(np.degrees(model.assumed.scatter[AXIS]))
+    return (
+        f"{left}: what all bores' axes have in common is as if the body were turned, and axes"
+        f" that scatter by {axis_deg:.2g} deg do not average out over {seen} bores, however long"
+        " is logged."
+    )
 
 
 def _told_deg(covariance_deg2: Floats) -> dict[str, float | None]:
@@ -265,6 +289,10 @@ def _assumed(assumed: Assumed) -> dict[str, float]:
         "clock_offset_s": assumed.offset_s,
         "clock_rate": assumed.rate,
     }
+
+
+def _are(names: str) -> str:
+    return "are" if " and " in names else "is"
 
 
 def _days(number: int) -> str:
