@@ -5,6 +5,7 @@ the solver's formulas.
 """
 
 import json
+import math
 import os
 from dataclasses import replace
 from datetime import date
@@ -17,7 +18,7 @@ from tests.host.test_solve import logged, truth_of
 from tests.host.typed import typed
 
 from dialbench import campaign, dialfile
-from dialbench.campaign import Goal, Weather
+from dialbench.campaign import Goal, Weather, WeatherError
 from dialbench.dial import Body, Bore, Channel, Dial
 from dialbench.sky import Sky
 from dialbench.solve import observe, solve
@@ -185,6 +186,17 @@ def probability(days, goal, chosen):
     return total
 
 
+def test_under_clouds_a_plan_needs_hardly_more_days_than_the_best(dial, sky):
+    goal = Goal(0.2, ("azimuth", "altitude"))
+    weather = Weather((0.7,) * 12)
+    days = campaign.fresh(dial, sky, date(2027, 3, 1), date(2027, 3, 12), {}, weather)
+    found = campaign.plan(days, goal)
+    assert probability(days, goal, sorted(found.chosen)) > 0.94
+    too_few = math.ceil(len(found.chosen) / 1.2) - 1
+    for chosen in combinations(range(days.first, days.last + 1), too_few):
+        assert probability(days, goal, chosen) < 0.95
+
+
 @pytest.mark.deep
 @pytest.mark.timeout(600)
 def test_clouds_ask_for_more_days(dial, sky, year):
@@ -305,6 +317,21 @@ def test_mistakes_are_sentences(capsys, dial_path, words, said):
     failed = typed(capsys, "campaign", dial_path, "--pose-goal", "0.05", *words)
     assert failed.returncode == 2 and not failed.stdout
     assert said in failed.stderr and failed.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\xff\xfe", b"nan " * 12, b"0.5 " * 11, b"0.5 " * 13, b"1e999," * 12, b"-0.1\n" * 12]
+    + [b"0.5;" * 12, b"0.5 \0" * 12, b"9" * 100_000],
+)
+def test_a_file_of_anything_but_twelve_probabilities_is_refused(tmp_path, content):
+    path = tmp_path / "clear"
+    path.write_bytes(content)
+    with pytest.raises(WeatherError, match="--clear") as refused:
+        Weather.read(str(path))
+    assert "\n" not in str(refused.value) and str(refused.value).isprintable()
+    with pytest.raises(WeatherError):
+        Weather.read(str(tmp_path))
 
 
 @pytest.mark.deep
