@@ -98,7 +98,23 @@ class Plan:
                 f"{_days(many)} to log, clear or not as it comes: with {self.probability:.0%}"
                 " probability enough of them are clear to tell"
             )
-        return [f"{what} {names} {within}{together}, with 95% probability."]
+        told = [f"{what} {names} {within}{together}, with 95% probability."]
+        if not self.days.weather.sure:
+            told.append(
+                "The table takes every day up to its own for clear. Whether a day is clear is taken"
+                " not to depend on its neighbours; where weather lasts, more days are needed."
+            )
+        return [*told, self._granted()]
+
+    def _granted(self) -> str:
+        """What the plan takes for granted of the dial."""
+        assumed = self.days.model.assumed
+        scatter = dict(zip(KINDS, assumed.scatter.tolist(), strict=True))
+        return (
+            f"Taken for granted: bores' axes scatter by {np.degrees(scatter['axis']):.2g} deg,"
+            f" sensors' gains by {scatter['gain']:.2g} of themselves, a level's noise is"
+            f" {assumed.level_noise:.2g} of full light."
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """The same as JSON's own types; SCHEMA names its form.
