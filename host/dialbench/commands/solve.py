@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from dialbench import __version__, whole
+from dialbench.campaign import NO_REMEDY, remedies
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.dial import Dial
@@ -69,6 +70,7 @@ def command(
     refused(doubts)
     with screen.progress() as step:
         found = solve(without(logged, doubts), dial, sky, step)
+        mends = remedies(found, sky, step)
         step("advice", 0.0)
         advised = advice(found, sky, feet)
         step("advice", 1.0)
@@ -81,10 +83,13 @@ def command(
             "advice": advised.as_dict(),
             "compensation": kept and kept.errors.model_dump(exclude_defaults=True),
         }
-        click.echo(json.dumps({**named, **found.as_dict(), **more}, allow_nan=False))
+        facts = found.as_dict()
+        for one, mend in zip(facts["not_told"], mends, strict=True):
+            one["mend"] = None if mend is None else mend.as_dict()
+        click.echo(json.dumps({**named, **facts, **more}, allow_nan=False))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
-    for sentence in found.sentences():
+    for sentence in found.sentences([mend.sentence if mend else NO_REMEDY for mend in mends]):
         screen.say(sentence)
     for doubt in doubts:
         screen.say(doubt.sentence)

@@ -56,7 +56,7 @@ _WINDOW_S = 600.0  # no crossing is moved farther in a round
 
 # Standard deviations before there is any data: wide enough to say nothing, narrow enough
 # for the numbers. Pose in rad, offset in s, rate in s/s, shares.
-_PRIOR = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
+PRIOR_SIGMA = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
 # What each kind scatters by at first, and the number of looks that this is worth: where the
 # data tell nothing of a kind it stays there. Of an exit beyond its bores' width they tell so
 # little, and that so little like a straight line, that its scatter is not learnt at all.
@@ -142,7 +142,7 @@ class _Fitting:
         self.response = Response(dial, sky, self.layout)
         self.values = self.layout.zeros()
         self.at_us = data.near_us.astype(np.int64)
-        self.prior = _PRIOR.copy()
+        self.prior = PRIOR_SIGMA.copy()
         self.prior[[OFFSET, RATE]] = prior.offset_s, prior.rate
         self.scatter = np.array([_SCATTER[kind] for kind in range(len(KINDS))])
         self.noise = _NOISE

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
@@ -97,12 +98,15 @@ class Solved:
         shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
         return shown
 
-    def sentences(self) -> list[str]:
-        """What else there is to say."""
+    def sentences(self, mends: Sequence[str] = ()) -> list[str]:
+        """What else there is to say.
+
+        mends: for each combination that is not told, what would tell it, where that is known.
+        """
+        other = "log on days when the Sun's declination is another"
         told = [
-            f"These data cannot tell {one.sentence}: log on days when the Sun's declination is"
-            " another."
-            for one in self.pose.untold
+            f"These data cannot tell {one.sentence}; {mend or other}."
+            for one, mend in zip_longest(self.pose.untold, mends)
         ]
         if not self.fit.settled:
             told.append("The solution had not settled when its rounds were over: trust it less.")
@@ -189,6 +193,12 @@ def _with_sigma(value: float, sigma: float, unit: float = 1.0) -> dict[str, floa
     return {"value": float(value * unit), "sigma": float(sigma * unit)}
 
 
+def clock_prior(measured: Measured) -> Prior:
+    """What a log's own clock model knows of the offset and rate common to all of it."""
+    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
+    return Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
+
+
 def solve(
     logged: Logged,
     dial: Dial,
@@ -199,10 +209,7 @@ def solve(
 
     Raises SolveError where too few match, SkyError for times out of reach.
     """
-    sigma_s = logged.measured.sigma_s
-    known_s = sigma_s[np.isfinite(sigma_s)]
-    prior = Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
-    stages = _Stages(dial, sky, prior, progress)
+    stages = _Stages(dial, sky, clock_prior(logged.measured), progress)
     found = None
     for part in _parts(logged, dial.site.longitude_deg):
         matched = -1
