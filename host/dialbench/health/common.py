@@ -1,0 +1,75 @@
+"""What all channels have in common on a day: it is the body's, or the open-sky sensor's.
+
+A body that settles, swells or warms moves the crossings of every channel; so these parts are
+found first, day by day, and taken away. What is left is a channel's own. What is the same on
+every day cannot be seen here: it is part of where the bores point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench.health.lines import Lines, held
+
+Floats = NDArray[np.float64]
+
+# In the order of Common.value's columns.
+TERMS = ("turn", "swing", "bow", "entries", "gain")
+# Wide enough at first to say nothing: radians, and shares.
+_FIRST = np.array([0.02, 0.02, 0.02, 0.2, 0.2])
+_LEAST = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-5])
+_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class Common:
+    """value, sigma: (days, terms). late_s: (lines, days) what is left to each line.
+
+    turn: of the body, radians, over the day; swing: by how much more of it in the afternoon
+    than at noon (at 6 h), bow: at noon than at 6 h; entries, gain: shares by which all are
+    wider and all levels higher.
+    """
+
+    value: Floats
+    sigma: Floats
+    late_s: Floats
+
+
+def common(lines: Lines) -> Common:
+    """What the lines of each day have in common."""
+    cosine = np.cos(lines.hour_angle)
+    parts = (
+        lines.turn,
+        lines.turn * np.sin(lines.hour_angle),
+        lines.turn * (cosine - (cosine.mean() if len(cosine) else 0.0)),
+        lines.entries,
+        lines.gain,
+    )
+    partial = np.stack(parts, axis=1)
+    weight = lines.weight
+    late_s = held(lines.late_s, weight)
+    seen = weight > 0
+    total = np.maximum(weight.sum(axis=1), 1e-300)
+    scatter = _FIRST
+    value = np.zeros((len(lines.day), len(TERMS)))
+    sigma = value
+    mean = np.zeros(len(late_s))
+    for _ in range(_ROUNDS):
+        fitted = partial @ value.T
+        mean = (weight * (late_s - fitted)).sum(axis=1) / total
+        left = late_s - mean[:, None]
+        # One channel that fails has no say in what all do.
+        size = np.abs(left - fitted) * np.sqrt(weight)
+        robust = weight / np.maximum(1.0, size / 2.0)
+        square = np.einsum("ld,lj,lk->djk", robust, partial, partial, optimize=True)
+        square += np.diag(1 / scatter**2)
+        inverse = np.linalg.inv(square)
+        value = np.einsum("djk,dk->dj", inverse, (robust * left).T @ partial)
+        value -= np.average(value, axis=0) if len(value) else 0.0
+        sigma = np.sqrt(np.einsum("djj->dj", inverse))
+        scatter = np.maximum(np.sqrt((value**2 + sigma**2).mean(axis=0)), _LEAST)
+    rest = np.where(seen, late_s - mean[:, None] - partial @ value.T, 0.0)
+    return Common(value, sigma, rest)
