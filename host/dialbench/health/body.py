@@ -63,7 +63,9 @@ def moves(day: Ints, found: Common, false_alarms: float) -> list[Move]:
     for number, (term, block) in enumerate(zip(TERMS, blocks, strict=True)):
         if scan.peaks(number).max() <= limit:
             continue
-        change = scan.latest(number, 0, block, len(day))
+        change = scan.latest(number, 0, block)
+        if change.score <= limit:
+            continue
         sigma = found.sigma[:, number] * scan.scatter(number)
         courses = _courses(day, found.value[:, number], sigma, change)
         best = min(courses, key=lambda one: one.criterion)

@@ -89,12 +89,10 @@ def _of_channel(
         if not over.any():
             break
         first = int(over.argmax())
-        # Judged with all that came since; unless it went away again, then as it looked.
-        end = len(scan.day)
-        best = _ranked(scan, number, block, end)
-        if best[0].score < limit:
-            end = first + 1
-            best = _ranked(scan, number, block, end)
+        # Judged with all that came since: what went away again is no news.
+        best = _ranked(scan, number, block)
+        if best[0].score <= limit:
+            break
         change = best[0]
         near = [
             one
@@ -109,8 +107,8 @@ def _of_channel(
     return found
 
 
-def _ranked(scan: Scan, number: int, block: Block, end: int) -> list[Change]:
-    every = [scan.latest(number, k, block, end) for k in range(len(block.kind))]
+def _ranked(scan: Scan, number: int, block: Block) -> list[Change]:
+    every = [scan.latest(number, k, block) for k in range(len(block.kind))]
     return sorted(every, key=lambda one: -one.score)
 
 

@@ -138,18 +138,15 @@ class Scan:
         running: Floats = np.maximum.accumulate(best, axis=1)
         return running
 
-    def latest(self, number: int, suspect: int, block: Block, end: int) -> Change:
-        """The change that explains most of a suspect's days before index `end`."""
-        ends = np.full(1, end)
+    def latest(self, number: int, suspect: int, block: Block) -> Change:
+        """The change that explains most of a suspect's days, all of them taken together."""
+        sums = Sums(self.day, block.late_s, block.weight)
         found: list[Change] = []
-        last = int(self.day[end - 1])
+        last = int(self.day[-1])
         for shape in SHAPES:
             since = np.arange(int(self.day[0]) - 1, last - 1)
-            if not len(since):
-                continue
-            pull, curvature = Sums(self.day, block.late_s, block.weight).gain(
-                shape, np.repeat(ends, len(since)), since
-            )
+            ends = np.full(len(since), len(self.day))
+            pull, curvature = sums.gain(shape, ends, since)
             part = block.partial[:, suspect]
             square = part**2 @ curvature
             told = square > 0
