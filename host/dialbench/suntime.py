@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from dialbench import predict
 from dialbench.compare import Interval, Measured
-from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.logged import Logged
 from dialbench.sky import Sky, from_us
@@ -97,20 +96,22 @@ class SunTime:
         """What follows from it."""
         if self.ahead_s is None or self.sigma_s is None:
             fits = ", ".join(f"{one.ahead_s:+.0f} s" for one in self.candidates)
-            return [
+            told = (
                 f"The Sun alone cannot tell the time here: the clock may be ahead by {fits}; in"
                 " this time the face shows the same at each of them. Take a longer time, or one"
                 " in which other channels are lit."
-            ]
+            )
+            return [told]
         sigma_s = float(np.hypot(self.sigma_s, self.clock_sigma_s or 0.0))
         if abs(self.ahead_s) < _Z95 * sigma_s:
             return ["The log's clock agrees with the Sun."]
         way = "ahead" if self.ahead_s > 0 else "behind"
-        return [
+        told = (
             f"The log's clock is {abs(self.ahead_s):.2f} s {way} of the Sun's UTC"
             f" (+- {_Z95 * self.sigma_s:.2f} s); a body turned since the known seasons would look"
             " the same, by 240 s a degree."
-        ]
+        )
+        return [told]
 
     def as_dict(self) -> dict[str, Any]:
         """The same as JSON's own types; SCHEMA names its form. Null: not told."""
@@ -220,7 +221,6 @@ class _Dial:
 
     def shift(self, measured: Measured, near_s: float) -> tuple[float, float, Floats]:
         """The clock's lead and its sigma in seconds, and how probable each crossing is true."""
-        known = self._known
         order = np.argsort(measured.channel, kind="stable")
         channel, threshold, rise, utc_us = (
             getattr(measured, name)[order] for name in ("channel", "threshold", "rise", "utc_us")
@@ -343,7 +343,7 @@ def _candidates(
     expected = dial.expected(start_us, end_us)
     key = _keys(measured.channel, measured.threshold, measured.rise)
     same = key[:, None] == expected.key
-    lag_s = 1e-6 * (measured.utc_us[:, None] - expected.at_us)
+    lag_s = np.asarray(1e-6 * (measured.utc_us[:, None] - expected.at_us), np.float64)
     lags = lag_s[same & (np.abs(lag_s) <= 1e-6 * reach_us)]
     if not len(lags):
         return []

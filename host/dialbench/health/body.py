@@ -57,7 +57,7 @@ def moves(day: Ints, found: Common, false_alarms: float) -> list[Move]:
         Block(found.value[:, [k]].T, 1 / found.sigma[:, [k]].T ** 2, one, np.array([k]))
         for k in range(len(TERMS))
     ]
-    scan = Scan(day, blocks, alike=False)
+    scan = Scan(day, blocks, found.misfit)
     limit = scan.limit(false_alarms / len(TERMS))
     told = []
     for number, (term, block) in enumerate(zip(TERMS, blocks, strict=True)):
@@ -66,7 +66,8 @@ def moves(day: Ints, found: Common, false_alarms: float) -> list[Move]:
         change = scan.latest(number, 0, block)
         if change.score <= limit:
             continue
-        sigma = found.sigma[:, number] * scan.scatter(number)
+        noise = found.sigma[:, number] * scan.scatter(number)[0]
+        sigma = np.hypot(noise, found.misfit[number])
         courses = _courses(day, found.value[:, number], sigma, change)
         best = min(courses, key=lambda one: one.criterion)
         names = tuple(

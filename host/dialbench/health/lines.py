@@ -24,6 +24,7 @@ from dialbench.solve.unknowns import (
     ENTRY,
     EXIT,
     GAIN,
+    GHOST,
     OFFSET,
     WZ,
     Layout,
@@ -50,7 +51,8 @@ class Lines:
     late_s: (lines, days) measured less solved time, 0 where there is none; weight: 1 / its
     variance, 0 where there is none. gain, dark, exit, axis, entry, turn, entries: (lines,)
     seconds later for more of it: of the channel's own gain, dark level and exit, of the bore's
-    own axis (a radian) and entry, of the whole body's turn (a radian) and all entries.
+    own axis (a radian) and entry, of the whole body's turn (a radian), all entries, and what
+    strays from bore to bore.
     """
 
     day: Ints
@@ -68,6 +70,7 @@ class Lines:
     entry: Floats
     turn: Floats
     entries: Floats
+    ghost: Floats
 
 
 class BoreFinder:
@@ -151,12 +154,10 @@ def gathered(
     seen = np.maximum(count, 1)
 
     def mean(values: Floats) -> Floats:
-        total: Floats = np.bincount(line, values, len(first)) / np.bincount(line)
-        return total
+        return np.asarray(np.bincount(line, values, len(first)) / np.bincount(line))
 
     def daily(values: Floats) -> Floats:
-        total: Floats = np.bincount(cell, values, shape[0] * shape[1]).reshape(shape)
-        return total / seen
+        return np.asarray(np.bincount(cell, values, shape[0] * shape[1]).reshape(shape) / seen)
 
     variance = np.where(count > 0, daily(sigma_s**2), np.inf)
     return Lines(
@@ -183,8 +184,7 @@ def _partials(layout: Layout, met: Met, channel: Ints, bore: Ints) -> dict[str, 
 
     def own(wanted: int) -> Floats:
         here = mine & (kind == wanted)
-        total: Floats = np.bincount(row[here], seconds[here], len(channel))
-        return total
+        return np.asarray(np.bincount(row[here], seconds[here], len(channel)), np.float64)
 
     return {
         "gain": own(GAIN),
@@ -194,6 +194,7 @@ def _partials(layout: Layout, met: Met, channel: Ints, bore: Ints) -> dict[str, 
         "entry": own(ENTRY),
         "turn": met.common[:, WZ],
         "entries": met.common[:, ALL_ENTRIES],
+        "ghost": met.common[:, GHOST],
     }
 
 

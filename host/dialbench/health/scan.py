@@ -28,6 +28,7 @@ SHAPES = ("slope", "step")
 _FEWEST_DAYS = 2  # with Sun after a change
 _MAD = 1.4826  # a normal distribution's sigma over its median distance
 _POOLED = 20.0  # days for which the scatter of all counts beside one's own
+_MOST, _MOST_SIGMAS = 0.9, 1.645  # so many of a normal distribution lie within so many sigmas
 _SAMPLES = 12  # days on which the spread of a kind is looked at
 _NOISES = 2000
 _TAIL = 0.1  # share of them beyond which their tail is taken to be a normal one's
@@ -74,14 +75,11 @@ class Sums:
         self.middle = float(day[len(day) // 2]) if len(day) else 0.0
         time = day - self.middle
 
-        def running(values: Floats) -> Floats:
-            return np.concatenate((np.zeros((len(values), 1)), np.cumsum(values, axis=1)), axis=1)
-
-        self._w = running(weight)
-        self._wt = running(weight * time)
-        self._wtt = running(weight * time**2)
-        self._wr = running(weight * late_s)
-        self._wtr = running(weight * time * late_s)
+        self._w = _running(weight)
+        self._wt = _running(weight * time)
+        self._wtt = _running(weight * time**2)
+        self._wr = _running(weight * late_s)
+        self._wtr = _running(weight * time * late_s)
 
     def gain(self, shape: str, ends: Ints, since: Ints) -> tuple[Floats, Floats]:
         """Of a change after the days `since`, judged with all days before index `ends`, (m,):
@@ -108,16 +106,19 @@ class Sums:
 class Scan:
     """Of blocks over the same days.
 
-    alike: whether most suspects of a kind are sound, so that what they do is what chance does.
+    misfit: (kinds,) by how much suspects of each kind are known to go up and down slowly without
+    any change. Where it is not told, most suspects of a kind are taken to be sound, and what
+    they do is what chance does.
     """
 
-    def __init__(self, day: Ints, blocks: list[Block], alike: bool = True) -> None:
+    def __init__(self, day: Ints, blocks: list[Block], misfit: Floats | None = None) -> None:
         self.day = day
         self.blocks = blocks
         self._ends = np.arange(1, len(day) + 1)
         self._kinds = int(max((block.kind.max(initial=-1) for block in blocks), default=-1)) + 1
         self._scatter = self._scatters()
-        self._spread = self._spreads(alike)
+        self._alike = misfit is None
+        self._spread = self._spreads() if misfit is None else _spread_of(misfit)
 
     @property
     def suspects(self) -> int:
@@ -198,7 +199,7 @@ class Scan:
         late_s = np.where(seen, rng.normal(size=weight.shape), 0.0)
         late_s /= np.sqrt(np.where(seen, weight, 1.0))
         sums = Sums(self.day, late_s, weight)
-        days = np.concatenate((np.zeros((_NOISES, 1)), np.cumsum(seen, axis=1)), axis=1)
+        days = _running(seen.astype(float))
         best = np.zeros(_NOISES)
         for age in AGES:
             since = self.day - age
@@ -209,7 +210,19 @@ class Scan:
                 told = (curvature > 0) & enough
                 score = np.where(told, np.abs(pull) / np.sqrt(np.where(told, curvature, 1)), 0)
                 np.maximum(best, score.max(axis=1, initial=0.0), out=best)
-        return _beyond(best, share)
+        limit = _beyond(best, share)
+        return max(limit, self._own_limit(share)) if self._alike else limit
+
+    def _own_limit(self, share: float) -> float:
+        """The same, from the greatest scores of the suspects themselves but for the highest.
+
+        What is not noise, but misfit that comes and goes with the season, has a wider tail.
+        """
+        every = [self.peaks(number)[:, -1] for number in range(len(self.blocks))]
+        half = np.sort(np.concatenate(every)) ** 2 / 2
+        middle, high = np.quantile(half, (0.5, _MOST))
+        fall = (high - middle) / np.log(0.5 / (1 - _MOST))
+        return float(np.sqrt(2 * (high + fall * np.log(max((1 - _MOST) / share, 1.0)))))
 
     def _judged(
         self, number: int, block: Block, ends: Ints
@@ -218,7 +231,7 @@ class Scan:
         sums = Sums(self.day, block.late_s, block.weight)
         square_of = block.partial**2
         informed = (block.weight.T @ square_of).T > 0
-        days = np.concatenate((np.zeros((len(informed), 1)), np.cumsum(informed, axis=1)), axis=1)
+        days = _running(informed.astype(float))
         scatter = self._scatter[number][:, None] ** 2
         for count, age in enumerate(AGES):
             since = self.day[ends - 1] - age
@@ -264,12 +277,12 @@ class Scan:
             found.append(np.maximum(np.sqrt(square), 0.1))
         return found
 
-    def _spreads(self, alike: bool) -> Floats:
+    def _spreads(self) -> Floats:
         """What most suspects of a kind change by, beyond their scatter: (ages and shapes,
         kinds)."""
         rows = len(AGES) * len(SHAPES)
         spread = np.zeros((rows, max(self._kinds, 1)))
-        if not len(self.day) or not alike:
+        if not len(self.day):
             return spread
         ends = np.unique(np.linspace(1, len(self.day), _SAMPLES + 1)[1:].astype(np.int64))
         amounts: list[list[Floats]] = [[] for _ in range(rows)]
@@ -290,15 +303,29 @@ class Scan:
         return spread
 
 
+def _running(values: Floats) -> Floats:
+    """Sums before each day and in the end, (lines, days + 1)."""
+    sums = np.zeros((values.shape[0], values.shape[1] + 1))
+    np.cumsum(values, axis=1, out=sums[:, 1:])
+    return sums
+
+
+def _spread_of(misfit: Floats) -> Floats:
+    """The spread of changes, (ages and shapes, kinds), of what goes slowly up and down."""
+    apart = np.sqrt(2.0) * misfit
+    rows = [apart / age if shape == "slope" else apart for age in AGES for shape in SHAPES]
+    return np.stack(rows)
+
+
 def _excess(amount: Floats, variance: Floats) -> float:
-    """The spread that has to be added to the variances for half of the amounts to lie
-    within the half-width of a normal distribution."""
+    """The spread that has to be added to the variances for most of the amounts to lie where
+    those of a normal distribution do."""
     low, high = 0.0, float(np.abs(amount).max()) * 3
-    if np.median(np.abs(amount) / np.sqrt(variance)) * _MAD <= 1:
+    if np.quantile(np.abs(amount) / np.sqrt(variance), _MOST) <= _MOST_SIGMAS:
         return 0.0
     for _ in range(30):
         middle = (low + high) / 2
-        if np.median(np.abs(amount) / np.sqrt(variance + middle**2)) * _MAD > 1:
+        if np.quantile(np.abs(amount) / np.sqrt(variance + middle**2), _MOST) > _MOST_SIGMAS:
             low = middle
         else:
             high = middle
