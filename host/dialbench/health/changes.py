@@ -9,7 +9,7 @@ as much are named beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 KINDS = ("gain", "dark", "exit", "width", "rise", "fall", "axis")
 GAIN, DARK, EXIT, WIDTH, RISE, FALL, AXIS = range(len(KINDS))
 _MOST = 6  # changes of one channel; more are one thing that is not understood
-_RIVAL = 2.5  # in sigmas of its own: a score whose square is less lower is as likely
+_RIVAL = 0.1  # of what a cause explains: another that explains so much less is as likely
 _SMALLEST_S = 1e-9
 
 
@@ -91,25 +91,35 @@ def _of_channel(
         first = int(over.argmax())
         # Judged with all that came since: what went away again is no news.
         best = _ranked(scan, number, block)
-        if best[0].score <= limit:
+        if max(one.score for one in best) <= limit:
             break
         change = best[0]
         near = [
             one
             for one in best[1:]
-            if one.score**2 > change.score**2 - _RIVAL**2
+            if one.fit**2 > change.fit**2 * (1 - _RIVAL)
             and suspects[one.suspect].kind != suspects[change.suspect].kind
         ]
         others = tuple((suspects[one.suspect], one.amount) for one in near)
-        found.append(Found(channel, suspects[change.suspect], change, int(scan.day[first]), others))
         block = scan.without(block, change)
+        change = _widened(scan, block, change)
+        suspect = suspects[change.suspect]
+        found.append(Found(channel, suspect, change, int(scan.day[first]), others))
         peaks = scan.peaks(number, block)
     return found
 
 
+def _widened(scan: Scan, block: Block, change: Change) -> Change:
+    """The change with the error that its own suspect's straying adds; block: without it."""
+    stray = np.sqrt(2.0) * scan.slow(block, change.suspect)
+    if change.shape == "slope":
+        stray *= 2.0 / max(int(scan.day[-1]) - change.since, 1)
+    return replace(change, sigma=float(np.hypot(change.sigma, stray)))
+
+
 def _ranked(scan: Scan, number: int, block: Block) -> list[Change]:
     every = [scan.latest(number, k, block) for k in range(len(block.kind))]
-    return sorted(every, key=lambda one: -one.score)
+    return sorted(every, key=lambda one: -one.fit)
 
 
 def _suspects(lines: Lines, part: NDArray[np.int64]) -> tuple[list[Suspect], Floats]:

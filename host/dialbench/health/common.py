@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.health.lines import Lines, held
+from dialbench.health.scan import SLOW
 
 Floats = NDArray[np.float64]
 
@@ -24,8 +25,8 @@ _LEAST = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-5])
 # What the forecast is trusted to from season to season: traced light of a sound dial, where the
 # walls in declination begin to cut it, strays by up to twice as much.
 _TRUSTED = np.array([3.5e-5, 3.5e-5, 3.5e-5, 2e-4, 5e-3])
+_HUBER = 2.0  # sigmas, beyond which a crossing's pull grows no more
 _ROUNDS = 12
-_LAG = 3  # crossings of a line, after which its noise is another
 
 
 @dataclass(frozen=True)
@@ -56,20 +57,16 @@ def common(lines: Lines) -> Common:
     )
     partial = np.stack(parts, axis=1)
     weight = lines.weight
-    late_s = held(lines.late_s, weight)
-    seen = weight > 0
-    total = np.maximum(weight.sum(axis=1), 1e-300)
     scatter = _FIRST
     value = np.zeros((len(lines.day), len(TERMS)))
     sigma = value
-    mean = np.zeros(len(late_s))
+    robust = weight
     for _ in range(_ROUNDS):
         fitted = partial @ value.T
-        mean = (weight * (late_s - fitted)).sum(axis=1) / total
-        left = late_s - mean[:, None]
-        # One channel that fails has no say in what all do.
-        size = np.abs(left - fitted) * np.sqrt(weight)
-        robust = weight / np.maximum(1.0, size / 2.0)
+        mean = _means(lines.late_s - fitted, robust)
+        left = lines.late_s - mean
+        # One channel that fails has no say in what all do, nor has an insect.
+        robust = weight / np.maximum(1.0, np.abs(left - fitted) * np.sqrt(weight) / _HUBER)
         square = np.einsum("ld,lj,lk->djk", robust, partial, partial, optimize=True)
         square += np.diag(1 / scatter**2)
         inverse = np.linalg.inv(square)
@@ -77,11 +74,18 @@ def common(lines: Lines) -> Common:
         value -= np.average(value, axis=0) if len(value) else 0.0
         sigma = np.sqrt(np.einsum("djj->dj", inverse))
         scatter = np.maximum(np.sqrt((value**2 + sigma**2).mean(axis=0)), _LEAST)
-    rest = np.where(seen, late_s - mean[:, None] - partial @ value.T, 0.0)
+    rest = held(lines.late_s - partial @ value.T, weight)
+    rest = np.where(weight > 0, rest - _means(rest, weight), 0.0)
     pull = np.einsum("djk,lk,ld->djl", inverse, partial, weight, optimize=True)
     slow_s = _slow_s(rest, weight)
     misfit = np.hypot(slow_s * np.sqrt(np.square(pull).sum(axis=2).mean(axis=0)), _TRUSTED)
     return Common(value, sigma, rest, misfit)
+
+
+def _means(late_s: Floats, weight: Floats) -> Floats:
+    """Of each line, (lines, 1)."""
+    total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+    return np.asarray((weight * late_s).sum(axis=1, keepdims=True) / total)
 
 
 def _slow_s(late_s: Floats, weight: Floats) -> float:
@@ -89,6 +93,6 @@ def _slow_s(late_s: Floats, weight: Floats) -> float:
     products = []
     for line, known in zip(late_s, weight > 0, strict=True):
         values = line[known]
-        products.append(values[_LAG:] * values[:-_LAG])
+        products.append(values[SLOW:] * values[:-SLOW])
     every = np.concatenate(products) if products else np.zeros(0)
     return float(np.sqrt(max(every.mean(), 0.0))) if len(every) else 0.0

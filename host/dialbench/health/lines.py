@@ -39,6 +39,7 @@ _DAY_US = 86_400_000_000
 _US_PER_DEG = _DAY_US / 360
 _EPOCH = date(1970, 1, 1).toordinal()
 _NEIGHBOURS = 3  # of a line's crossings on either side, whose median an outlier is held to
+_MAD = 1.4826  # a normal distribution's sigma over its median distance
 _OUTLIER = 3.0  # sigmas from that median
 
 
@@ -207,15 +208,18 @@ def held(late_s: Floats, weight: Floats) -> Floats:
     kept = late_s.copy()
     for line in range(len(late_s)):
         here = np.flatnonzero(weight[line])
-        if len(here) < 3:
-            continue
         values = late_s[line, here]
-        padded = np.pad(values, _NEIGHBOURS, constant_values=np.nan)
-        around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1)
-        middle = np.nanmedian(around, axis=1)
-        # A line's own scatter may be wider than its model has it, for all its crossings.
+        around = min(2 * _NEIGHBOURS + 1, len(here) - (len(here) + 1) % 2)
+        if around < 3:
+            continue
+        windows = np.lib.stride_tricks.sliding_window_view(values, around)
+        # Towards the ends it is the outermost window's: a narrower one would be at the mercy of two.
+        median = np.median(windows, axis=1)
+        spread = np.median(np.abs(windows - median[:, None]), axis=1)
+        middle, spread = (np.pad(one, around // 2, mode="edge") for one in (median, spread))
         sigma = 1 / np.sqrt(weight[line, here])
-        size = max(1.0, 1.4826 * float(np.median(np.abs(values - middle) / sigma)))
-        reach = _OUTLIER * size * sigma
+        # A line's own scatter may be wider than its model has it, and what changes spreads too.
+        size = max(1.0, _MAD * float(np.median(np.abs(values - middle) / sigma)))
+        reach = _OUTLIER * np.maximum(size * sigma, _MAD * spread)
         kept[line, here] = np.clip(values, middle - reach, middle + reach)
     return kept

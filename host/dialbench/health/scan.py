@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +26,15 @@ Ints = NDArray[np.int64]
 
 AGES = (2, 3, 5, 7, 10, 14, 20, 28, 40, 56, 80, 112, 160, 224, 320, 448)  # days
 SHAPES = ("slope", "step")
+SLOW = 3  # crossings after which noise is another, and what is slow the same
 _FEWEST_DAYS = 2  # with Sun after a change
+_Z95 = 1.96
 _MAD = 1.4826  # a normal distribution's sigma over its median distance
 _POOLED = 20.0  # days for which the scatter of all counts beside one's own
-_MOST, _MOST_SIGMAS = 0.9, 1.645  # so many of a normal distribution lie within so many sigmas
+_MOST = 0.9  # of the suspects are taken to be sound, or all but those of one or two blocks
 _SAMPLES = 12  # days on which the spread of a kind is looked at
-_NOISES = 2000
+_FEWEST_ABOVE, _FEW = 10, 0.02  # suspects, and share of them, from which a tail is laid
+_NOISES = 1000
 _TAIL = 0.1  # share of them beyond which their tail is taken to be a normal one's
 
 
@@ -51,7 +55,8 @@ class Block:
 @dataclass(frozen=True)
 class Change:
     """amount: a day for a slope, in all for a step; sigma with spread. since: the last day
-    before it; earliest, latest: of 95%. score: in sigmas."""
+    before it; earliest, latest: of 95%. score: in sigmas; fit: in those that the lines'
+    weights alone would have, by which causes and days are told apart."""
 
     suspect: int
     shape: str
@@ -61,6 +66,7 @@ class Change:
     amount: float
     sigma: float
     score: float
+    fit: float
 
 
 class Sums:
@@ -152,13 +158,17 @@ class Scan:
             square = part**2 @ curvature
             told = square > 0
             amount = np.where(told, (part @ pull) / np.where(told, square, 1.0), 0.0)
-            variance = self._scatter[number][suspect] ** 2 / np.where(told, square, 1.0)
-            nearest = np.abs(np.log(np.array(AGES)[:, None] / (last - since))).argmin(axis=0)
-            rows = nearest * len(SHAPES) + SHAPES.index(shape)
-            variance = variance + self._spread[rows, block.kind[suspect]] ** 2
-            score = np.where(told, np.abs(amount) / np.sqrt(variance), 0.0)
-            at = int(score.argmax())
-            near = since[score**2 > score[at] ** 2 - 1.96**2]
+            fit = np.abs(amount) * np.sqrt(square)
+            at = int(fit.argmax())
+            age = int(np.abs(np.log(np.array(AGES) / (last - since[at]))).argmin())
+            row = age * len(SHAPES) + SHAPES.index(shape)
+            spread = float(self._spread[row, block.kind[suspect]])
+            noise = float(self._scatter[number][suspect]) / np.sqrt(max(float(square[at]), 1e-300))
+            sigma = float(np.hypot(noise, spread))
+            likely = fit**2 > fit[at] ** 2 - _Z95**2
+            near = since[likely]
+            # When it began is one more thing that is not known, and its amount goes with it.
+            sway = float(np.ptp(amount[likely])) / (2 * _Z95)
             found.append(
                 Change(
                     suspect,
@@ -167,11 +177,12 @@ class Scan:
                     int(near.min()),
                     int(near.max()),
                     float(amount[at]),
-                    float(np.sqrt(variance[at])),
-                    float(score[at]),
+                    float(np.hypot(sigma, sway)),
+                    abs(float(amount[at])) / sigma,
+                    float(fit[at]),
                 )
             )
-        return max(found, key=lambda one: one.score)
+        return max(found, key=lambda one: one.fit)
 
     def without(self, block: Block, change: Change) -> Block:
         """The block as if the change had not been."""
@@ -184,6 +195,15 @@ class Scan:
             block.partial,
             block.kind,
         )
+
+    def slow(self, block: Block, suspect: int) -> float:
+        """By how much of it a suspect strays for longer than a few days, noise not counted."""
+        part = block.partial[:, suspect]
+        square = part**2 @ block.weight
+        here = square > 0
+        value = (part @ (block.weight * block.late_s))[here] / square[here]
+        products = value[SLOW:] * value[:-SLOW]
+        return float(np.sqrt(max(products.mean(), 0.0))) if len(products) else 0.0
 
     def limit(self, share: float, seed: int = 1) -> float:
         """The score that one suspect's noise exceeds in all these days with this probability."""
@@ -216,13 +236,21 @@ class Scan:
     def _own_limit(self, share: float) -> float:
         """The same, from the greatest scores of the suspects themselves but for the highest.
 
-        What is not noise, but misfit that comes and goes with the season, has a wider tail.
+        Misfit that comes and goes with the season has a wider tail than noise: an exponential
+        one is laid through scores that half, a tenth and a few of them exceed. The blocks that
+        stand out most, which may have changed, are left out.
         """
-        every = [self.peaks(number)[:, -1] for number in range(len(self.blocks))]
-        half = np.sort(np.concatenate(every)) ** 2 / 2
-        middle, high = np.quantile(half, (0.5, _MOST))
+        peaks = [self.peaks(number)[:, -1] for number in range(len(self.blocks))]
+        worst = max(1, round((1 - _MOST) / 2 * len(peaks)))
+        peaks.sort(key=lambda one: float(one.max(initial=0.0)))
+        every = np.concatenate(peaks[:-worst] or peaks)
+        middle, high = np.quantile(every, (0.5, _MOST))
         fall = (high - middle) / np.log(0.5 / (1 - _MOST))
-        return float(np.sqrt(2 * (high + fall * np.log(max((1 - _MOST) / share, 1.0)))))
+        few = max(_FEWEST_ABOVE / len(every), _FEW)
+        if few < (1 - _MOST) / 2:
+            top = np.quantile(every, 1 - few)
+            fall = max(fall, (top - high) / np.log((1 - _MOST) / few))
+        return float(high + fall * np.log(max((1 - _MOST) / share, 1.0)))
 
     def _judged(
         self, number: int, block: Block, ends: Ints
@@ -292,6 +320,7 @@ class Scan:
                 amounts[at].append(amount)
                 variances[at].append(np.where(amount == 0, np.nan, variance))
         kind = np.concatenate([block.kind for block in self.blocks])
+        share = max(min(_MOST, 1 - 1.5 / len(self.blocks)), 0.5)
         for at in range(rows):
             amount, variance = np.concatenate(amounts[at]), np.concatenate(variances[at])
             for one in range(self._kinds):
@@ -299,7 +328,7 @@ class Scan:
                 noise = variance[kind == one]
                 told = np.isfinite(noise)
                 if told.sum():
-                    spread[at, one] = _excess(here[told], noise[told])
+                    spread[at, one] = _excess(here[told], noise[told], share)
         return spread
 
 
@@ -317,18 +346,20 @@ def _spread_of(misfit: Floats) -> Floats:
     return np.stack(rows)
 
 
-def _excess(amount: Floats, variance: Floats) -> float:
-    """The spread that has to be added to the variances for most of the amounts to lie where
-    those of a normal distribution do."""
+def _excess(amount: Floats, variance: Floats, share: float) -> float:
+    """The spread that has to be added to the variances for a share of the amounts to lie where
+    that of a normal distribution does."""
+    sigmas = NormalDist().inv_cdf((1 + share) / 2)
+
+    def wide(spread: float) -> bool:
+        return bool(np.quantile(np.abs(amount) / np.sqrt(variance + spread**2), share) > sigmas)
+
     low, high = 0.0, float(np.abs(amount).max()) * 3
-    if np.quantile(np.abs(amount) / np.sqrt(variance), _MOST) <= _MOST_SIGMAS:
+    if not wide(low):
         return 0.0
-    for _ in range(30):
+    for _ in range(14):
         middle = (low + high) / 2
-        if np.quantile(np.abs(amount) / np.sqrt(variance + middle**2), _MOST) > _MOST_SIGMAS:
-            low = middle
-        else:
-            high = middle
+        low, high = (middle, high) if wide(middle) else (low, middle)
     return high
 
 
