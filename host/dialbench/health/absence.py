@@ -30,7 +30,7 @@ Bools = NDArray[np.bool_]
 
 _GONE = 0.9  # of the days of one that went dark: it is missed
 _LEAST_MISS = 0.01  # of the days of a sound one: less cannot be sure of any dial
-_MARGIN = 0.1  # of a level: by so much it must pass the threshold for a crossing to be due
+_MARGIN = 0.05  # of a level: by so much it must pass the threshold for a crossing to be due
 _STEP_S = 20.0
 _ALIKE_DEG = 3.75  # of hour angle: what stands in the light hides all channels at once
 _HIDDEN = 0.5

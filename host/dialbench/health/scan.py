@@ -201,9 +201,13 @@ class Scan:
         part = block.partial[:, suspect]
         square = part**2 @ block.weight
         here = square > 0
-        value = (part @ (block.weight * block.late_s))[here] / square[here]
-        products = value[SLOW:] * value[:-SLOW]
-        return float(np.sqrt(max(products.mean(), 0.0))) if len(products) else 0.0
+        square = square[here]
+        value = (part @ (block.weight * block.late_s))[here] / square
+        weight = square[SLOW:] * square[:-SLOW]
+        if not len(weight):
+            return 0.0
+        value -= np.average(value, weights=square)
+        return float(np.sqrt(max(np.average(value[SLOW:] * value[:-SLOW], weights=weight), 0.0)))
 
     def limit(self, share: float, seed: int = 1) -> float:
         """The score that one suspect's noise exceeds in all these days with this probability."""
