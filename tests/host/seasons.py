@@ -30,7 +30,12 @@ def made(rng, channels=33, most=7):
     per = rng.integers(2, most + 1, channels)
     channel = np.repeat(np.arange(channels), per)
     hour_angle = np.concatenate(
-        [np.radians(np.sort(rng.choice(np.arange(-60, 61, 10), n, False)) + 2.0) for n in per]
+        [
+            np.radians(
+                np.sort(rng.choice(np.arange(-60, 61, 10 if most < 13 else 5), n, False)) + 2.0
+            )
+            for n in per
+        ]
     )
     half_s = rng.uniform(300, 1600, len(channel))
     ramp_s = rng.uniform(130, 500, len(channel))

@@ -38,6 +38,7 @@ Bools = NDArray[np.bool_]
 _DAY_US = 86_400_000_000
 _US_PER_DEG = _DAY_US / 360
 _EPOCH = date(1970, 1, 1).toordinal()
+_TOLD = 0.95  # of a line's crossings must tell a time
 _NEIGHBOURS = 3  # of a line's crossings on either side, whose median an outlier is held to
 _MAD = 1.4826  # a normal distribution's sigma over its median distance
 _OUTLIER = 3.0  # sigmas from that median
@@ -119,13 +120,18 @@ def lines(solved: Solved, sky: Sky) -> Lines:
     hour_angle = np.radians(sky.sun(utc_us).hour_angle_deg)
     finder = BoreFinder(dial, float(fitted.values.common[WZ]))
     bore = finder.bore(channel, hour_angle)
+    threshold, rise = measured.threshold[places], measured.rise[places]
     told = met.told & fitted.told & (bore >= 0)
+    # Where the light is just so much that some of a line's crossings tell a time and some do
+    # not, those that do are a choice, and it changes with the season.
+    _, line = np.unique(_keys(channel, bore, threshold, rise), return_inverse=True)
+    told &= (np.bincount(line, told) / np.bincount(line))[line] > _TOLD
     partials = _partials(layout, met, channel, bore)
     return gathered(
         solar_day(utc_us, dial.site.longitude_deg)[told],
         channel[told],
-        measured.threshold[places][told],
-        measured.rise[places][told],
+        threshold[told],
+        rise[told],
         bore[told],
         hour_angle[told],
         fitted.left_s[told],
@@ -146,7 +152,7 @@ def gathered(
     partials: dict[str, Floats],
 ) -> Lines:
     """Lines out of single crossings, arrays of one length, fields as those of Lines."""
-    key = ((channel * 100_000 + bore) * 3 + threshold) * 2 + rise
+    key = _keys(channel, bore, threshold, rise)
     _, first, line = np.unique(key, return_index=True, return_inverse=True)
     days, column = np.unique(day, return_inverse=True)
     shape = (len(first), len(days))
@@ -172,6 +178,10 @@ def gathered(
         1 / variance,
         **{name: mean(values) for name, values in partials.items()},
     )
+
+
+def _keys(channel: Ints, bore: Ints, threshold: Ints, rise: Bools) -> Ints:
+    return np.asarray(((channel * 100_000 + bore) * 3 + threshold) * 2 + rise, np.int64)
 
 
 def _partials(layout: Layout, met: Met, channel: Ints, bore: Ints) -> dict[str, Floats]:
