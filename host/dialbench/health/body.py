@@ -22,7 +22,7 @@ COURSES = ("settling", "season", "creep", "step")
 _DECAYS_DAYS = (2.0, 3.0, 5.0, 8.0, 13.0, 21.0, 34.0, 55.0)
 _YEAR_DAYS = 365.25
 _APART = 6.0  # of Schwarz' criterion: less does not tell two courses apart
-_FEWEST_DAYS = 8
+FEWEST_DAYS = 8
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class _Course:
 
 def moves(day: Ints, found: Common, false_alarms: float) -> list[Move]:
     """What the body did. false_alarms: how many are expected by chance in all these days."""
-    if len(day) < _FEWEST_DAYS:
+    if len(day) < FEWEST_DAYS:
         return []
     one = np.ones((1, 1))
     blocks = [

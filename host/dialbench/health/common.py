@@ -47,11 +47,14 @@ class Common:
 
 def common(lines: Lines) -> Common:
     """What the lines of each day have in common."""
+    if not len(lines.day):
+        none = np.zeros((0, len(TERMS)))
+        return Common(none, none, lines.late_s, _TRUSTED)
     cosine = np.cos(lines.hour_angle)
     parts = (
         lines.turn,
         lines.turn * np.sin(lines.hour_angle),
-        lines.turn * (cosine - (cosine.mean() if len(cosine) else 0.0)),
+        lines.turn * (cosine - cosine.mean()),
         lines.entries,
         lines.gain,
     )
@@ -71,7 +74,7 @@ def common(lines: Lines) -> Common:
         square += np.diag(1 / scatter**2)
         inverse = np.linalg.inv(square)
         value = np.einsum("djk,dk->dj", inverse, (robust * left).T @ partial)
-        value -= np.average(value, axis=0) if len(value) else 0.0
+        value -= np.average(value, axis=0)
         sigma = np.sqrt(np.einsum("djj->dj", inverse))
         scatter = np.maximum(np.sqrt((value**2 + sigma**2).mean(axis=0)), _LEAST)
     rest = held(lines.late_s - partial @ value.T, weight)

@@ -11,7 +11,7 @@ import numpy as np
 from dialbench.dial import Dial
 from dialbench.health import changes as causes
 from dialbench.health.absence import Absent, absent, due
-from dialbench.health.body import Move, moves
+from dialbench.health.body import FEWEST_DAYS, Move, moves
 from dialbench.health.changes import KINDS, Changes, Found, Suspect, changes
 from dialbench.health.common import common
 from dialbench.health.lines import lines, named_day, solar_day
@@ -79,6 +79,11 @@ class Health:
         told = [self._absent(one) for one in self.absent]
         told += [self._found(one) for one in self.changes.found]
         told += [self._moved(one) for one in self.moves]
+        if self.days < FEWEST_DAYS:
+            told.append(
+                f"Crossings came on {self.days} day{'s' if self.days > 1 else ''}; slow change is not"
+                f" told by fewer than {FEWEST_DAYS}."
+            )
         return told or ["Nothing changed that chance would not explain."]
 
     def _absent(self, one: Absent) -> str:
