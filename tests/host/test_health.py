@@ -179,25 +179,31 @@ def test_clogging_bores_are_found_in_time():
 
 
 @pytest.mark.deep
-@pytest.mark.timeout(900)
-def test_traced_light_of_a_clogging_bore():
-    onset, bore = 25, 7
+@pytest.mark.timeout(3600)
+def test_traced_light_of_clogging_bores():
+    """HEALTH_TRACED campaigns under clouds, each with another truth and another bore."""
+    onset, dial = 25, small()
+    count = int(os.environ.get("HEALTH_TRACED", "1"))
+    hits = others = 0
+    for seed in range(8, 8 + count):
+        bore = 7 if seed == 8 else int(np.random.default_rng(seed).integers(len(dial.bores)))
 
-    def changed(truth, day):
-        factor = truth.width_factor.copy()
-        factor[bore] *= 1 - 0.01 / WEEK * max(0, day - onset)
-        return replace(truth, width_factor=factor)
+        def changed(truth, day, bore=bore):
+            factor = truth.width_factor.copy()
+            factor[bore] *= 1 - 0.01 / WEEK * max(0, day - onset)
+            return replace(truth, width_factor=factor)
 
-    dial = small()
-    log, sky = traced(dial, onset + 3 * WEEK, 8, changed)
-    found = health(log, dial, sky)
-    assert {one.channel for one in found.changes.found} == {dial.bores[bore].channel}
-    first = found.changes.found[0]
-    assert first.suspect.bore == bore and first.suspect.kind in (WIDTH, RISE, FALL)
-    assert not found.absent
-    told = found.as_dict()
-    assert any(f"bore {bore}" in sentence for sentence in told["sentences"])
-    json.dumps(told, allow_nan=False)
+        log, sky = traced(dial, onset + 3 * WEEK, seed, changed)
+        found = health(log, dial, sky)
+        first = [one for one in found.changes.found if one.suspect.bore == bore][:1]
+        hits += any(one.suspect.kind in (WIDTH, RISE, FALL) for one in first)
+        channels = {one.channel for one in found.changes.found}
+        others += len(channels - {dial.bores[bore].channel}) + len(found.absent) + len(found.moves)
+        print(seed, bore, found.sentences())
+        json.dumps(found.as_dict(), allow_nan=False)
+    print(f"{hits} of {count} traced bores found, {others} others")
+    assert hits >= 0.9 * count
+    assert others <= 0.1 * count
 
 
 @pytest.mark.deep
