@@ -101,7 +101,6 @@ def season(rng, dial, days=365, width=None, gain=None, noise=0.01, false=0.02, s
         "entry": way * dial.half_s[bore],
         "turn": -one * S_PER_RAD,
         "entries": way * dial.half_s[bore],
-        "ghost": 0.0 * one,
     }
     return gathered(
         at, channel, threshold, rise, bore, dial.hour_angle[bore], late_s, sigma_s, partials

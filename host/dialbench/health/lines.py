@@ -24,7 +24,6 @@ from dialbench.solve.unknowns import (
     ENTRY,
     EXIT,
     GAIN,
-    GHOST,
     OFFSET,
     WZ,
     Layout,
@@ -53,8 +52,7 @@ class Lines:
     late_s: (lines, days) measured less solved time, 0 where there is none; weight: 1 / its
     variance, 0 where there is none. gain, dark, exit, axis, entry, turn, entries: (lines,)
     seconds later for more of it: of the channel's own gain, dark level and exit, of the bore's
-    own axis (a radian) and entry, of the whole body's turn (a radian), all entries, and what
-    strays from bore to bore.
+    own axis (a radian) and entry, of the whole body's turn (a radian) and all entries.
     """
 
     day: Ints
@@ -72,7 +70,6 @@ class Lines:
     entry: Floats
     turn: Floats
     entries: Floats
-    ghost: Floats
 
 
 class BoreFinder:
@@ -205,7 +202,6 @@ def _partials(layout: Layout, met: Met, channel: Ints, bore: Ints) -> dict[str, 
         "entry": own(ENTRY),
         "turn": met.common[:, WZ],
         "entries": met.common[:, ALL_ENTRIES],
-        "ghost": met.common[:, GHOST],
     }
 
 
