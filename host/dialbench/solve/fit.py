@@ -63,7 +63,7 @@ PRIOR_SIGMA = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
 _SCATTER = {GAIN: 0.1, DARK: 0.003, EXIT: 0.03, AXIS: 2e-3, TILT: 2e-3, WIDTH: 0.03}
 _LOOKS = {GAIN: 0.5, DARK: 20.0, AXIS: 0.5, TILT: 0.5, WIDTH: 0.5}
 _NOISE, _LEAST_NOISE = 0.02, 1e-4  # of the level
-_TIME_S = 0.1  # noise of a time beyond that of the level: the scan's, the prediction's
+TIME_S = 0.1  # noise of a time beyond that of the level: the scan's, the prediction's
 _FALSE = 0.01
 
 
@@ -146,7 +146,7 @@ class _Fitting:
         self.prior[[OFFSET, RATE]] = prior.offset_s, prior.rate
         self.scatter = np.array([_SCATTER[kind] for kind in range(len(KINDS))])
         self.noise = _NOISE
-        self.time_s = _TIME_S
+        self.time_s = TIME_S
         self.false = _FALSE
         self.stride = 1.0
         self.placed = False  # variances are learnt when the body is about where it stands
@@ -165,7 +165,7 @@ class _Fitting:
             met, left = self._predicted()
             if not self.placed and met.told.any():  # so wide that at first nothing is false
                 late_s = np.abs(left[met.told] / met.per_s[met.told])
-                self.time_s = max(float(np.median(late_s)), _TIME_S)
+                self.time_s = max(float(np.median(late_s)), TIME_S)
             arrow, sigma = self._solved(met, left)
             share = self._share(arrow, sigma)
             # Steps that do not shrink run to and fro about where they should end.
@@ -173,7 +173,7 @@ class _Fitting:
                 self.stride = max(0.5 * self.stride, _SHORTEST)
             last = share if self.placed else np.inf
             if not self.placed and np.abs(arrow.common / sigma.common).max() < _PLACED:
-                self.placed, self.time_s, share = True, _TIME_S, np.inf
+                self.placed, self.time_s, share = True, TIME_S, np.inf
             self._move(met, arrow)
             if progress is not None:
                 progress(float(np.clip(np.log(max(share, _SETTLED)) / np.log(_SETTLED), 0, 1)))

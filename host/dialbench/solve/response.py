@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -72,6 +72,13 @@ class Met:
     told: Bools
     common: Floats
     own: tuple[Ints, Ints, Floats]
+
+    def in_time(self) -> Met:
+        """The same with partial derivatives of when the level is met, in seconds later."""
+        later_s = np.where(self.told, -1 / np.where(self.told, self.per_s, 1.0), 0.0)
+        row, column, partial = self.own
+        own = row, column, partial * later_s[row]
+        return replace(self, common=self.common * later_s[:, None], own=own)
 
 
 class Response:
