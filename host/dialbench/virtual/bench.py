@@ -1,0 +1,200 @@
+"""A true dial on a bench: what a lamp lights of its channels, by rays through the body.
+
+A ray runs from a point of an exit to a point of the lamp's disc, which faces the dial; it is
+lit if and only if every point of it inside the body lies in the void of some bore. Nothing here
+is shared with the closed forms that a bench's sweep is worked out with.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench.rays.tracer import Tracer, ray_points
+from dialbench.rays.voids import A, Floats, Ints, U, V, Vectors, Voids, covered, way_out
+from dialbench.virtual.truth import Truth
+from dialcore import frames
+
+_STRETCH = 8  # neighbouring positions whose rays ask the same bores
+_TINY = 1e-30
+
+
+class LampRays:
+    """Rays from a lamp through one body; build it once, ask it for many positions of the shaft.
+
+    The lamp's middle is distance_mm from the shaft and height_mm along it from the middle of the
+    face towards the visible pole; its disc is diameter_mm wide and evenly bright. rays, even, go
+    from each exit, between points that `first` chooses (dialbench.rays.tracer.ray_points).
+    """
+
+    def __init__(
+        self,
+        truth: Truth,
+        distance_mm: float,
+        diameter_mm: float,
+        height_mm: float,
+        rays: int = 1024,
+        first: float = 0.5,
+    ) -> None:
+        dial = truth.dial
+        self._body = dial.body
+        self._hemisphere = dial.site.hemisphere
+        self._exits = np.array([(0.0, c.y_mm, c.z_mm) for c in dial.channels])
+        self._voids = Voids.of(dial, truth.axis_error_deg, truth.width_factor)
+        self._distance_mm, self._height_mm = distance_mm, height_mm
+        self._radius_mm = diameter_mm / 2
+        p, q, e1, e2 = ray_points(rays, first)
+        # The Sun's points are denser where its disc is brighter; a lamp's are even.
+        self._p, self._q = p, q
+        inward = np.hypot(e1, e2)
+        square = np.argsort(np.argsort(inward, kind="stable"), kind="stable") + 0.5
+        even = np.sqrt(square / len(inward)) / np.maximum(inward, _TINY)
+        self._e1, self._e2 = e1 * even, e2 * even
+        bored = len(dial.bores)
+        self._window = np.zeros(len(dial.channels))
+        np.maximum.at(self._window, self._voids.channel[:bored], self._voids.half[:bored])
+
+    def lit_fractions(self, hour_angle: Floats) -> Floats:
+        """Lit fractions, (n, channels), of the exits as drawn, while the body sees the lamp at
+        these hour angles, in radians."""
+        flat = np.array(frames.direction(hour_angle, 0.0 * hour_angle, self._hemisphere, np)).T
+        lamps = self._distance_mm * flat
+        lamps[:, 2] = self._height_mm
+        lit = np.zeros((len(lamps), len(self._exits)))
+        for at in range(0, len(lamps), _STRETCH):
+            for channel in range(len(self._exits)):
+                if self._window[channel]:
+                    part = slice(at, at + _STRETCH)
+                    lit[part, channel] = self._stretch(channel, lamps[part])
+        return lit
+
+    def _stretch(self, channel: int, lamps: Floats) -> Floats:
+        """Lit fractions of one channel under lamps that stand close together, (n,)."""
+        v, exit_mm, window = self._voids, self._exits[channel], self._window[channel]
+        beams = lamps - exit_mm
+        far = np.linalg.norm(beams, axis=1)
+        middle = beams.mean(axis=0)
+        middle /= np.linalg.norm(middle)
+        reach = window * np.sqrt(2)
+        strays = np.linalg.norm(beams / far[:, None] - middle, axis=1)
+        grow = float((strays + (self._radius_mm + reach) / far).max()) * 1.01
+        if middle[0] < -grow:
+            return np.zeros(len(lamps))
+        every = np.arange(len(v.half))
+        at = np.einsum("k,akb->ab", exit_mm, v.axes) - v.origin
+        slope = np.einsum("k,akb->ab", middle, v.axes)
+        wide = np.ones(len(every))
+        low, high = v.fat_stretch(every, at, slope, reach * wide, grow * wide)
+        asked = np.flatnonzero((low <= high) & (high >= 0))
+        # Where the first ray may leave the body, and where the last must have come in.
+        body = self._body
+        out = way_out(
+            tuple(exit_mm[:, None]),
+            tuple(middle[:, None]),
+            body.radius_mm - reach,
+            body.length_mm / 2 - reach,
+            body.front_mm - reach,
+            grow,
+        )
+        enter = np.array([reach / max(middle[0] - grow, _TINY)])
+        if covered(enter, low[asked], high[asked], 0 * asked)[0] < out[0]:
+            return np.zeros(len(lamps))
+        return self._trace(channel, lamps, beams / far[:, None], asked)
+
+    def _trace(self, channel: int, lamps: Floats, towards: Floats, asked: Ints) -> Floats:
+        v, window = self._voids, self._window[channel]
+        ahead = np.where(v.channel == channel, towards @ v.axes[A], -np.inf)
+        own = ahead.argmax(axis=1)
+        flat = np.hypot(lamps[:, 0], lamps[:, 1])
+        side1 = np.column_stack((-lamps[:, 1], lamps[:, 0], 0 * flat)) / flat[:, None]
+        facing = lamps / np.linalg.norm(lamps, axis=1)[:, None]
+        side2 = np.cross(facing, side1)
+        p, q = self._p, self._q
+        # (samples, rays, 3)
+        start = self._exits[channel] + window * (
+            v.axes[U][:, own].T[:, None, :] * p[:, None]
+            + v.axes[V][:, own].T[:, None, :] * q[:, None]
+        )
+        end = lamps[:, None, :] + self._radius_mm * (
+            side1[:, None, :] * self._e1[:, None] + side2[:, None, :] * self._e2[:, None]
+        )
+        way = end - start
+        way /= np.linalg.norm(way, axis=2)[..., None]
+        seen = (way[..., 0] > 0) & ~(v.round[own][:, None] & (p * p + q * q > 1))
+        name = np.flatnonzero(seen)
+        first, ways = start.reshape(-1, 3)[name], way.reshape(-1, 3)[name]
+        from_face = np.maximum(0.0, -first[:, 0] / ways[:, 0])
+        body = self._body
+        out = way_out(
+            _vectors(first), _vectors(ways), body.radius_mm, body.length_mm / 2, body.front_mm
+        )
+        out = np.where(from_face < out, out, np.inf)
+        ray = np.repeat(np.arange(len(name)), len(asked))
+        bore = np.tile(asked, len(name))
+        low, high = self._inside(bore, first[ray], ways[ray])
+        use = (low <= high) & (high >= 0)
+        reached = covered(from_face, low[use], high[use], ray[use])
+        lit = np.zeros(seen.size)
+        lit[name] = reached >= out - 1e-9
+        share: Floats = lit.reshape(seen.shape).mean(axis=1) * (2 * window) ** 2 / v.drawn_mm2[own]
+        return share
+
+    def _inside(self, bore: Ints, start: Floats, way: Floats) -> tuple[Floats, Floats]:
+        """From where to where on its ray each couple's bore holds it, in mm."""
+        v = self._voids
+        at = np.array([np.einsum("nk,kn->n", start, v.axes[a][:, bore]) for a in (A, U, V)])
+        at -= v.origin[:, bore]
+        slope = np.array([np.einsum("nk,kn->n", way, v.axes[a][:, bore]) for a in (A, U, V)])
+        none = np.zeros(len(bore))
+        low, high = v.fat_stretch(bore, at, slope, none, none)
+        circular = np.flatnonzero(v.round[bore])
+        if len(circular):
+            near, far = _in_cone(
+                at[:, circular], slope[:, circular], v.half[bore[circular]], v.widen[bore[circular]]
+            )
+            low[circular] = np.maximum(low[circular], near)
+            high[circular] = np.minimum(high[circular], far)
+        return low, high
+
+
+def _in_cone(at: Floats, slope: Floats, half: Floats, widen: Floats) -> tuple[Floats, Floats]:
+    """Where on rays u^2 + v^2 <= (half + widen a)^2, the side on which that is above 0."""
+    wall, recede = half + widen * at[A], widen * slope[A]
+    a = slope[U] ** 2 + slope[V] ** 2 - recede**2
+    b = at[U] * slope[U] + at[V] * slope[V] - wall * recede
+    c = at[U] ** 2 + at[V] ** 2 - wall**2
+    a = np.where(np.abs(a) < 1e-15, 1e-15, a)
+    square = b * b - a * c
+    root = np.sqrt(np.maximum(square, 0.0))
+    one, other = (-b - root) / a, (-b + root) / a
+    # Rays that spread less than the bore leave it at one end only.
+    narrow = a < 0
+    opens = recede > 0
+    low = np.where(narrow, np.where(opens, np.maximum(one, other), -np.inf), one)
+    high = np.where(narrow, np.where(opens, np.inf, np.minimum(one, other)), other)
+    missed = square < 0
+    low = np.where(missed, np.where(narrow, -np.inf, np.inf), low)
+    high = np.where(missed, np.where(narrow, np.inf, -np.inf), high)
+    return low, high
+
+
+def _vectors(points: Floats) -> Vectors:
+    x, y, z = points.T
+    return x, y, z
+
+
+def sun_rays(
+    truth: Truth,
+    hour_angle: Floats,
+    declination: Floats,
+    semidiameter_deg: Floats | float,
+    rays: int = 1024,
+    first: float = 0.5,
+) -> Floats:
+    """The same under the Sun; shape (n, channels)."""
+    polar = frames.direction(hour_angle, declination, truth.dial.site.hemisphere, np)
+    traced = Tracer(
+        truth.dial, (0.0, 0.0, 0.0), truth.axis_error_deg, truth.width_factor, rays, first
+    )
+    lit: NDArray[np.float64] = traced.lit_fractions(polar, semidiameter_deg)
+    return lit
