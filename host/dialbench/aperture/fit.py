@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +21,12 @@ from dialbench.aperture.model import (
     AXIS,
     BACKLASH,
     BRIGHT,
-    COMMON,
-    COSINE,
     DARK,
     ENTRY,
     EXIT,
     FARTHER,
     OF_A_BORE,
     OF_A_CHANNEL,
-    SINE,
     TILT,
     Model,
     Shown,
@@ -56,6 +54,7 @@ _LEAST_AXIS, _MOST_AXIS = 1e-5, 0.05
 _TOLD_AXES = 6.0  # so many axes tell their scatter
 _NOISE = (1e-3, 1e-3, 1e-6)  # variances at first
 _LEAST_NOISE = (1e-8, 1e-10, 1e-14)
+_STRIDE = 3.0
 _FALSE, _RANGE = 0.01, 2.0  # a false level may lie anywhere in so many ranges
 
 
@@ -110,7 +109,7 @@ class _Fitting:
         self.false = _FALSE
         channels = len(model.dial.channels)
         edges = np.searchsorted(sweep.channel, np.arange(channels + 1))
-        self.parts = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self.parts = [slice(a, b) for a, b in pairwise(edges.tolist())]
         # Columns of each channel's block: kind and index.
         self.columns = []
         self.place = np.full((len(model.nominal().own), max(channels, len(model.channel))), -1)
@@ -126,7 +125,7 @@ class _Fitting:
             self.columns.append(block)
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
-        done, rounds, share = 0, 0, np.inf
+        done, share = 0, np.inf
         for haze in _HAZES:
             limit = _HAZY_ROUNDS if haze else _ROUNDS
             for _ in range(limit):
@@ -196,9 +195,7 @@ class _Fitting:
                 for block in self.columns
             ]
             own_now = [
-                np.array(
-                    [self.values.own[kind][index] - (kind == BRIGHT) for kind, index in block]
-                )
+                np.array([self.values.own[kind][index] - (kind == BRIGHT) for kind, index in block])
                 for block in self.columns
             ]
             arrow = Arrow(
@@ -249,7 +246,9 @@ class _Fitting:
             pull = shape * (true * (square / variance**2 - 1 / variance))
             curvature = (shape * (true / variance**2)) @ shape.T
             step = np.linalg.lstsq(curvature, pull.sum(axis=1), rcond=1e-12)[0]
-            self.noise = np.maximum(self.noise + step, _LEAST_NOISE)
+            # Far from its goal a step may go anywhere.
+            self.noise = np.clip(self.noise + step, self.noise / _STRIDE, self.noise * _STRIDE)
+            self.noise = np.maximum(self.noise, _LEAST_NOISE)
         count = max(int(told.sum()), 1)
         self.false = float(np.clip((told - true).sum() / count, 1e-5, 0.3))
 
@@ -274,6 +273,3 @@ class _Fitting:
 def _shape(shown: Shown) -> Floats:
     """What variances of a level, of the light's share and of the angle do to samples, (3, n)."""
     return np.stack((np.ones(len(shown.light)), shown.light**2, shown.per_turn**2))
-
-
-__all__ = ["COMMON", "COSINE", "SINE", "Fit", "fit"]

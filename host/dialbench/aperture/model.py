@@ -152,9 +152,7 @@ class Model:
             ),
         )
 
-    def _seen(
-        self, values: Values, ends: surface.Ends, row: Ints, bore: Ints, haze: float
-    ) -> Seen:
+    def _seen(self, values: Values, ends: surface.Ends, row: Ints, bore: Ints, haze: float) -> Seen:
         hour = (self._hour + values.own[AXIS])[bore]
         declination = (self._declination + values.own[TILT])[bore]
         hemisphere = self.dial.site.hemisphere

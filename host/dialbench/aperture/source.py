@@ -48,6 +48,15 @@ class Light:
         far = np.full(len(hour_angle), np.inf)
         return cls(hour_angle, declination, far, np.tan(semidiameter), True)
 
+    def rows(self, which: NDArray[np.int64]) -> Light:
+        return Light(
+            self.hour_angle[which],
+            self.declination[which],
+            self.distance_mm[which],
+            self.radius[which],
+            self.darkened,
+        )
+
     def seen(
         self,
         sample: NDArray[np.int64],

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -62,12 +62,14 @@ class Sweep:
         if angle_deg is None:
             return cls(channel, level, None, utc_us, height_mm, np.zeros(len(channel), np.int64))
         angle_deg = np.degrees(np.unwrap(np.radians(angle_deg)))
-        return cls(
-            channel, level, np.radians(angle_deg), utc_us, height_mm, _turning(angle_deg)
-        )
+        return cls(channel, level, np.radians(angle_deg), utc_us, height_mm, _turning(angle_deg))
 
     def __len__(self) -> int:
         return len(self.channel)
+
+    def rows(self, which: Ints) -> Sweep:
+        parts = (getattr(self, each.name) for each in fields(self))
+        return Sweep(*(None if part is None else part[which] for part in parts))
 
 
 def _turning(angle_deg: Floats) -> Ints:
@@ -146,7 +148,9 @@ def _number(text: str, what: str) -> float:
 
 
 def _angle_deg(text: str) -> float:
-    what = f"the shaft's angle in degrees, {-_FARTHEST_DEG:.0f} to {_FARTHEST_DEG:.0f}, such as 12.3"
+    what = (
+        f"the shaft's angle in degrees, {-_FARTHEST_DEG:.0f} to {_FARTHEST_DEG:.0f}, such as 12.3"
+    )
     found = _number(text, what)
     if abs(found) > _FARTHEST_DEG:
         raise ValueError(f"write {what}")
@@ -179,7 +183,7 @@ def of_board(readings: Iterable[tuple[int, float | None, int, Ints]]) -> Sweep:
         level += levels.tolist()
     if not channel:
         raise SweepError(
-            "the log holds no sweep with a usable angle: put \"sweep\" into the board's"
+            'the log holds no sweep with a usable angle: put "sweep" into the board\'s'
             " config.json, and check the encoder and its magnet"
         )
     turned = [angle for angle in angle_deg if angle is not None]
