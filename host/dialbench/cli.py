@@ -32,6 +32,7 @@ _COMMANDS = {
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "clock": "How well the times in a store are known: drift, marks, readings.",
     "solve": "How the dial really stands and came out, and how well that is known.",
+    "aperture": "How wide each bore came out and where it points, from a sweep on the bench.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",

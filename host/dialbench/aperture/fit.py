@@ -265,8 +265,8 @@ class _Fitting:
                 step = float(np.clip(arrow.own[number][column], -_LONGEST[kind], _LONGEST[kind]))
                 steps[kind][index] = step
         self.values = replace(self.values, common=self.values.common + arrow.common)
-        for kind, step in steps.items():
-            self.values = self.values.moved(kind, step)
+        for kind, moves in steps.items():
+            self.values = self.values.moved(kind, moves)
         return share
 
 

@@ -120,7 +120,7 @@ class Model:
 
     def turned(self, common: Floats) -> Floats:
         """The hour angle that the body adds to the light's, sample by sample."""
-        found = common[ZERO] + common[COSINE] * np.cos(self.phase)
+        found: Floats = common[ZERO] + common[COSINE] * np.cos(self.phase)
         found = found + common[SINE] * np.sin(self.phase)
         if self.sweep.angle is not None:
             found = found + self.phase + self.sense * common[BACKLASH] / 2 * self.sweep.turning

@@ -7,9 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dialbench.dial import Dial, Site
+from dialbench.errors import UserError
+from dialbench.sky import Sky
 from dialcore import frames
 
 Floats = NDArray[np.float64]
+
+
+_NEAREST = 1.2  # of what the body reaches from the shaft
+_FARTHEST_MM = 1e6
+
+
+class LightError(UserError):
+    """A light that cannot be on this bench; one sentence."""
 
 
 @dataclass(frozen=True)
@@ -91,3 +102,41 @@ class Light:
         near = np.zeros_like(along) if self.darkened else 1 / (apart * np.maximum(along, 1e-9))
         radius = self.radius[sample] / (1.0 if self.darkened else apart)
         return near, along, across, beside, radius
+
+
+def lamp_before(
+    dial: Dial, samples: int, distance_mm: float, diameter_mm: float, height_mm: Floats | float
+) -> Light:
+    """Light.lamp before this dial. Raises LightError where it would stand within the body, or is
+    no lamp."""
+    reach_mm = dial.body.radius_mm
+    nearest_mm = _NEAREST * reach_mm + diameter_mm / 2
+    if distance_mm < nearest_mm:
+        raise LightError(
+            f"--distance {distance_mm:g}: the body reaches {reach_mm:g} mm from its shaft as it"
+            f" turns, and a lamp {diameter_mm:g} mm wide needs {nearest_mm:.0f} mm at least: is"
+            " the distance in mm, and from the shaft?"
+        )
+    if distance_mm > _FARTHEST_MM:
+        raise LightError(f"--distance {distance_mm:g}: write mm, at most {_FARTHEST_MM:g}")
+    if diameter_mm > distance_mm / 4:
+        raise LightError(
+            f"--source {diameter_mm:g}: so wide a lamp at {distance_mm:g} mm shows no bore's edge;"
+            " write its bright part's diameter in mm, or move it away"
+        )
+    return Light.lamp(samples, distance_mm, diameter_mm, height_mm)
+
+
+def under_sun(site: Site, utc_us: NDArray[np.int64]) -> Light:
+    """The Sun at instants, as it shines on a dial placed as meant. Raises LightError where it is
+    down, SkyError for times out of reach."""
+    sun = Sky(site).sun(utc_us)
+    down = int((~sun.up).sum())
+    if down:
+        raise LightError(
+            f"the Sun is down at {site.name} at {down} of {len(utc_us)} samples: is utc UTC, and"
+            " not the zone's time?"
+        )
+    hour_angle, declination = frames.place(sun.polar, site.hemisphere, np)
+    size = np.radians(np.broadcast_to(sun.semidiameter_deg, hour_angle.shape))
+    return Light.sun(hour_angle, declination, size)

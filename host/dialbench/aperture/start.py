@@ -93,8 +93,11 @@ def _table(dial: Dial, light: Light, covered: frozenset[int]) -> Floats:
     turns = 2 * np.pi * np.arange(_BINS) / _BINS
     angle = np.tile((turns + np.pi) % (2 * np.pi) - np.pi, channels)
     count = len(angle)
-    middle = [float(np.median(of)) for of in (light.declination, light.distance_mm, light.radius)]
-    still = Light(np.zeros(count), *(np.full(count, of) for of in middle), darkened=light.darkened)
+    declination, distance, radius = (
+        np.full(count, float(np.median(of)))
+        for of in (light.declination, light.distance_mm, light.radius)
+    )
+    still = Light(np.zeros(count), declination, distance, radius, light.darkened)
     channel = np.repeat(np.arange(channels), _BINS)
     none = np.zeros(count)
     grid = Sweep(channel, none, angle, None, None, none.astype(np.int64))

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -68,8 +68,19 @@ class Sweep:
         return len(self.channel)
 
     def rows(self, which: Ints) -> Sweep:
-        parts = (getattr(self, each.name) for each in fields(self))
-        return Sweep(*(None if part is None else part[which] for part in parts))
+        """Some of its samples, or all in another order."""
+
+        def some(of: Floats | None) -> Floats | None:
+            return None if of is None else of[which]
+
+        return Sweep(
+            self.channel[which],
+            self.level[which],
+            some(self.angle),
+            None if self.utc_us is None else self.utc_us[which],
+            some(self.height_mm),
+            self.turning[which],
+        )
 
 
 def _turning(angle_deg: Floats) -> Ints:
@@ -175,7 +186,10 @@ def of_board(readings: Iterable[tuple[int, float | None, int, Ints]]) -> Sweep:
     angle_deg is None where no encoder is. Raises SweepError where there are none, or some with
     an angle and some without.
     """
-    utc_us, angle_deg, channel, level = [], [], [], []
+    utc_us: list[int] = []
+    angle_deg: list[float | None] = []
+    channel: list[int] = []
+    level: list[float] = []
     for at_us, angle, first, levels in readings:
         utc_us += [at_us] * len(levels)
         angle_deg += [angle] * len(levels)

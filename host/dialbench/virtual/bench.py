@@ -7,8 +7,9 @@ is shared with the closed forms that a bench's sweep is worked out with.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
 
 from dialbench.rays.tracer import Tracer, ray_points
 from dialbench.rays.voids import A, Floats, Ints, U, V, Vectors, Voids, covered, way_out
@@ -24,7 +25,8 @@ class LampRays:
 
     The lamp's middle is distance_mm from the shaft and height_mm along it from the middle of the
     face towards the visible pole; its disc is diameter_mm wide and evenly bright. rays, even, go
-    from each exit, between points that `first` chooses (dialbench.rays.tracer.ray_points).
+    from each exit, position by position between other points: what so few of them miss is not
+    missed alike at every angle.
     """
 
     def __init__(
@@ -34,7 +36,6 @@ class LampRays:
         diameter_mm: float,
         height_mm: float,
         rays: int = 1024,
-        first: float = 0.5,
     ) -> None:
         dial = truth.dial
         self._body = dial.body
@@ -43,13 +44,7 @@ class LampRays:
         self._voids = Voids.of(dial, truth.axis_error_deg, truth.width_factor)
         self._distance_mm, self._height_mm = distance_mm, height_mm
         self._radius_mm = diameter_mm / 2
-        p, q, e1, e2 = ray_points(rays, first)
-        # The Sun's points are denser where its disc is brighter; a lamp's are even.
-        self._p, self._q = p, q
-        inward = np.hypot(e1, e2)
-        square = np.argsort(np.argsort(inward, kind="stable"), kind="stable") + 0.5
-        even = np.sqrt(square / len(inward)) / np.maximum(inward, _TINY)
-        self._e1, self._e2 = e1 * even, e2 * even
+        self._rays = rays
         bored = len(dial.bores)
         self._window = np.zeros(len(dial.channels))
         np.maximum.at(self._window, self._voids.channel[:bored], self._voids.half[:bored])
@@ -109,14 +104,14 @@ class LampRays:
         side1 = np.column_stack((-lamps[:, 1], lamps[:, 0], 0 * flat)) / flat[:, None]
         facing = lamps / np.linalg.norm(lamps, axis=1)[:, None]
         side2 = np.cross(facing, side1)
-        p, q = self._p, self._q
+        p, q, e1, e2 = _lamp_points(self._rays, float(lamps[0] @ (1.0, 7.3, 0.0)) % 1.0)
         # (samples, rays, 3)
         start = self._exits[channel] + window * (
             v.axes[U][:, own].T[:, None, :] * p[:, None]
             + v.axes[V][:, own].T[:, None, :] * q[:, None]
         )
         end = lamps[:, None, :] + self._radius_mm * (
-            side1[:, None, :] * self._e1[:, None] + side2[:, None, :] * self._e2[:, None]
+            side1[:, None, :] * e1[:, None] + side2[:, None, :] * e2[:, None]
         )
         way = end - start
         way /= np.linalg.norm(way, axis=2)[..., None]
@@ -157,6 +152,15 @@ class LampRays:
         return low, high
 
 
+def _lamp_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """dialbench.rays.tracer.ray_points for a disc as bright at its rim as in its middle."""
+    p, q, e1, e2 = ray_points(rays, first)
+    out = np.hypot(e1, e2)
+    rank = np.argsort(np.argsort(out, kind="stable"), kind="stable") + 0.5
+    even = np.sqrt(rank / len(out)) / np.maximum(out, _TINY)
+    return p, q, e1 * even, e2 * even
+
+
 def _in_cone(at: Floats, slope: Floats, half: Floats, widen: Floats) -> tuple[Floats, Floats]:
     """Where on rays u^2 + v^2 <= (half + widen a)^2, the side on which that is above 0."""
     wall, recede = half + widen * at[A], widen * slope[A]
@@ -191,10 +195,73 @@ def sun_rays(
     rays: int = 1024,
     first: float = 0.5,
 ) -> Floats:
-    """The same under the Sun; shape (n, channels)."""
+    """The same under the Sun, whose declination and semi-diameter are told sample by sample; first:
+    dialbench.rays.tracer.ray_points."""
     polar = frames.direction(hour_angle, declination, truth.dial.site.hemisphere, np)
     traced = Tracer(
-        truth.dial, (0.0, 0.0, 0.0), truth.axis_error_deg, truth.width_factor, rays, first
+        truth.dial, truth.pose_deg, truth.axis_error_deg, truth.width_factor, rays, first
     )
-    lit: NDArray[np.float64] = traced.lit_fractions(polar, semidiameter_deg)
-    return lit
+    return traced.lit_fractions(polar, semidiameter_deg)
+
+
+@dataclass(frozen=True)
+class Encoder:
+    """An encoder on the shaft, as bad as they come; degrees.
+
+    The body sees the light at the hour angle: its reading, plus zero_deg, plus a first harmonic
+    of eccentric_deg at phase_deg, plus half the backlash in the way the shaft turns. counts: how
+    many steps a turn it tells apart, 0: all.
+    """
+
+    zero_deg: float = 0.0
+    eccentric_deg: float = 0.0
+    phase_deg: float = 0.0
+    backlash_deg: float = 0.0
+    counts: int = 0
+
+    def reads_deg(self, hour_angle_deg: Floats, way: Ints) -> Floats:
+        """Its readings; way: +1 or -1, how the shaft turns."""
+        plain = hour_angle_deg - self.zero_deg - self.backlash_deg / 2 * way
+        reading = plain
+        for _ in range(30):  # the harmonic is so small that this closes in on the reading
+            bent = np.cos(np.radians(reading + self.phase_deg))
+            reading = plain - self.eccentric_deg * bent
+        if self.counts:
+            return np.floor(reading / 360 * self.counts) * 360 / self.counts
+        return reading
+
+
+class Stage:
+    """A stage that turns a body before a lamp, there and back, from start_us on: light and
+    encoder for a virtual board. Hour angles in degrees, light at the grid's (n,) is told."""
+
+    def __init__(
+        self,
+        encoder: Encoder,
+        grid_deg: Floats,
+        light: Floats,
+        start_us: int,
+        deg_per_s: float,
+    ) -> None:
+        self._encoder, self._grid_deg, self._light = encoder, grid_deg, light
+        self._start_us, self._deg_per_s = start_us, deg_per_s
+        self._span_deg = float(grid_deg[-1] - grid_deg[0])
+        self.sweep_s = 2 * self._span_deg / deg_per_s
+
+    def _stands(self, utc_us: Ints) -> tuple[Floats, Ints]:
+        gone = np.clip(1e-6 * (utc_us - self._start_us) * self._deg_per_s, 0, 2 * self._span_deg)
+        way = np.where(gone < self._span_deg, 1, -1)
+        turned = np.where(way > 0, gone, 2 * self._span_deg - gone)
+        return self._grid_deg[0] + turned, way
+
+    def at(self, utc_us: Ints) -> tuple[Floats, Floats]:
+        """Lit fractions (n, channels), and an altitude for the lamp (n,)."""
+        stands, _ = self._stands(utc_us)
+        lit = [np.interp(stands, self._grid_deg, channel) for channel in self._light.T]
+        return np.stack(lit, axis=1), np.full(len(utc_us), 45.0)
+
+    def words(self, utc_us: Ints) -> Ints:
+        """What the encoder shows, for a frame of light (board_virtual)."""
+        reading = self._encoder.reads_deg(*self._stands(utc_us))
+        raw = np.floor(reading / 360 * 4096).astype(np.int64) & 4095
+        return raw | 0x9000
