@@ -53,7 +53,7 @@ class Apertures:
         if kind == EXIT:
             sigma = sigma[self.model.channel]
             sigma = np.where(self.model.straight, self.fit.sigma.own[ENTRY], sigma)
-        told: NDArray[np.bool_] = self.model.open & (sigma < _TOLD * PRIOR[kind])
+        told: NDArray[np.bool_] = self.model.open & (kind == AXIS or sigma < _TOLD * PRIOR[kind])
         if kind in (AXIS, ENTRY):
             # Of a bore that shows one edge neither its width nor its axis is known alone.
             told &= np.array([not needs for needs in self.needs], np.bool_)

@@ -24,7 +24,7 @@ _SUN_ASTRAY_DEG = 30.0  # at most so far from its place is a dial without an enc
 _DARK, _BRIGHT = 2.0, 98.0  # percentiles of a channel's levels
 _UNLIT = 0.1  # a channel that varies by less of what the others do saw no light
 _EXPLAINED = 0.3  # at least so much of the levels' variance
-_CLEARLY = 0.6  # of the misfit: another reading of the angles fits better
+_CLEARLY = 0.6  # of what is unlike: another reading of the angles fits better
 _RADIANS_DEG = 7.0  # a sweep as short as a turn in radians
 
 
@@ -37,8 +37,11 @@ class Start:
     bright: Floats
 
 
-def scales(sweep: Sweep, channels: int) -> tuple[Floats, Floats]:
-    """Each channel's dark level, and how far above it it comes, (channels,)."""
+def scales(sweep: Sweep, channels: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Each channel's dark level, how far above it it comes, and whether it saw light, (channels,).
+
+    One that saw none is taken to be as bright as the brightest. Raises SweepError for darkness.
+    """
     dark, bright = np.zeros(channels), np.zeros(channels)
     for channel in range(channels):
         mine = sweep.level[sweep.channel == channel]
@@ -47,27 +50,31 @@ def scales(sweep: Sweep, channels: int) -> tuple[Floats, Floats]:
             bright[channel] = top - dark[channel]
     if bright.max(initial=0.0) <= 0:
         raise SweepError("no channel's level changes in this sweep: did light reach the dial?")
-    return dark, np.where(bright < _UNLIT * bright.max(), bright.max(), bright)
+    changes = bright >= _UNLIT * bright.max()
+    return dark, np.where(changes, bright, bright.max()), changes
 
 
 def found(dial: Dial, sweep: Sweep, light: Light, sense: int, covered: frozenset[int]) -> Start:
     """The best zero for angles that count in this sense. Raises SweepError where none fits, or
     where the angles are plainly meant another way."""
-    dark, bright = scales(sweep, len(dial.channels))
+    dark, bright, changes = scales(sweep, len(dial.channels))
     level = (sweep.level - dark[sweep.channel]) / bright[sweep.channel]
     table = _table(dial, light, covered)
+    bright_ones = np.flatnonzero(changes[sweep.channel])  # a dead channel tells of no turn
+    sweep = sweep.rows(bright_ones)
+    light, level = light.rows(bright_ones), level[bright_ones]
     best = _Best.of(sweep, light, level, table, sense, 1.0)
     if sweep.angle is not None:
         spread_deg = float(np.degrees(np.ptp(sweep.angle)))
         if spread_deg < _RADIANS_DEG:
             stretched = _Best.of(sweep, light, level, table, sense, np.degrees(1.0))
-            if stretched.misfit < _CLEARLY * best.misfit:
+            if stretched.unlike < _CLEARLY * best.unlike:
                 raise SweepError(
                     f"angle_deg spans only {spread_deg:.2f} and fits the dial as radians: write"
                     " degrees"
                 )
     other = _Best.of(sweep, light, level, table, -sense, 1.0)
-    if other.misfit < _CLEARLY * best.misfit:
+    if other.unlike < _CLEARLY * best.unlike:
         if sweep.angle is None:
             raise SweepError(
                 "the channels light in the wrong order, as on a dial mirrored east to west: is it"
@@ -78,10 +85,10 @@ def found(dial: Dial, sweep: Sweep, light: Light, sense: int, covered: frozenset
             "the channels light in the wrong order: either the angle counts the other way (say"
             f" {'--reversed' if sense > 0 else 'so without --reversed'}), or the dial is mirrored"
         )
-    if best.explained < _EXPLAINED:
+    if best.unlike > 1 - _EXPLAINED:
         raise SweepError(
             f"at no zero of its angle does the sweep look like this dial (at best"
-            f" {max(best.explained, 0):.0%} of the levels' changes fit): is it the dial of this"
+            f" {max(1 - best.unlike, 0):.0%} of the levels' changes fit): is it the dial of this"
             " file, are the channels' numbers right, is angle_deg in degrees?"
         )
     return Start(best.zero, dark, bright)
@@ -107,9 +114,10 @@ def _table(dial: Dial, light: Light, covered: frozenset[int]) -> Floats:
 
 @dataclass(frozen=True)
 class _Best:
+    """unlike: the misfit, as a share of the levels' variance about each channel's mean."""
+
     zero: float
-    misfit: float
-    explained: float
+    unlike: float
 
     @classmethod
     def of(
@@ -141,4 +149,4 @@ class _Best:
         each = (mask * mean).sum(axis=1) / np.maximum(mask.sum(axis=1), 1)
         spread = (mask * (mean - each[:, None]) ** 2).sum()
         zero = (2 * np.pi * best / _BINS + np.pi) % (2 * np.pi) - np.pi
-        return cls(float(zero), float(misfit[best]), float(1 - misfit[best] / max(spread, 1e-12)))
+        return cls(float(zero), float(misfit[best] / max(spread, 1e-12)))

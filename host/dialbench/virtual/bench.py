@@ -124,32 +124,30 @@ class LampRays:
             _vectors(first), _vectors(ways), body.radius_mm, body.length_mm / 2, body.front_mm
         )
         out = np.where(from_face < out, out, np.inf)
-        ray = np.repeat(np.arange(len(name)), len(asked))
-        bore = np.tile(asked, len(name))
-        low, high = self._inside(bore, first[ray], ways[ray])
-        use = (low <= high) & (high >= 0)
-        reached = covered(from_face, low[use], high[use], ray[use])
+        stretches = [self._inside(bore, first, ways) for bore in asked.tolist()]
+        reached = from_face
+        going = True
+        while going:
+            before = reached
+            for low, high in stretches:
+                reached = np.where(low <= reached, np.maximum(reached, high), reached)
+            going = bool((reached > before).any())
         lit = np.zeros(seen.size)
         lit[name] = reached >= out - 1e-9
         share: Floats = lit.reshape(seen.shape).mean(axis=1) * (2 * window) ** 2 / v.drawn_mm2[own]
         return share
 
-    def _inside(self, bore: Ints, start: Floats, way: Floats) -> tuple[Floats, Floats]:
-        """From where to where on its ray each couple's bore holds it, in mm."""
+    def _inside(self, bore: int, start: Floats, way: Floats) -> tuple[Floats, Floats]:
+        """From where to where on each ray the bore holds it, in mm; low above high: nowhere."""
         v = self._voids
-        at = np.array([np.einsum("nk,kn->n", start, v.axes[a][:, bore]) for a in (A, U, V)])
-        at -= v.origin[:, bore]
-        slope = np.array([np.einsum("nk,kn->n", way, v.axes[a][:, bore]) for a in (A, U, V)])
-        none = np.zeros(len(bore))
-        low, high = v.fat_stretch(bore, at, slope, none, none)
-        circular = np.flatnonzero(v.round[bore])
-        if len(circular):
-            near, far = _in_cone(
-                at[:, circular], slope[:, circular], v.half[bore[circular]], v.widen[bore[circular]]
-            )
-            low[circular] = np.maximum(low[circular], near)
-            high[circular] = np.minimum(high[circular], far)
-        return low, high
+        axes = v.axes[:, :, bore]
+        at, slope = axes @ start.T - v.origin[:, bore, None], axes @ way.T
+        none = np.zeros(len(start))
+        low, high = v.fat_stretch(np.full(len(start), bore), at, slope, none, none)
+        if v.round[bore]:
+            near, far = _in_cone(at, slope, float(v.half[bore]), float(v.widen[bore]))
+            low, high = np.maximum(low, near), np.minimum(high, far)
+        return low, np.where(low <= high, high, -np.inf)
 
 
 def _lamp_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Floats]:
@@ -161,7 +159,7 @@ def _lamp_points(rays: int, first: float) -> tuple[Floats, Floats, Floats, Float
     return p, q, e1 * even, e2 * even
 
 
-def _in_cone(at: Floats, slope: Floats, half: Floats, widen: Floats) -> tuple[Floats, Floats]:
+def _in_cone(at: Floats, slope: Floats, half: float, widen: float) -> tuple[Floats, Floats]:
     """Where on rays u^2 + v^2 <= (half + widen a)^2, the side on which that is above 0."""
     wall, recede = half + widen * at[A], widen * slope[A]
     a = slope[U] ** 2 + slope[V] ** 2 - recede**2
