@@ -54,6 +54,7 @@ _LEAST_AXIS, _MOST_AXIS = 1e-5, 0.05
 _TOLD_AXES = 6.0  # so many axes tell their scatter
 _NOISE = (1e-3, 1e-3, 1e-6)  # variances at first
 _LEAST_NOISE = (1e-8, 1e-10, 1e-14)
+_DISC_VARIANCE = 0.25  # across an even disc of radius 1
 _STRIDE = 3.0
 _FALSE, _RANGE = 0.01, 2.0  # a false level may lie anywhere in so many ranges
 
@@ -129,7 +130,7 @@ class _Fitting:
         for haze in _HAZES:
             limit = _HAZY_ROUNDS if haze else _ROUNDS
             for _ in range(limit):
-                shown = self.model.shown(self.values, haze)
+                shown = self.model.shown(self.values, self._blur(haze))
                 arrow = self._solved(shown, haze)
                 share = self._move(arrow)
                 done += 1
@@ -137,7 +138,7 @@ class _Fitting:
                     progress(min(1.0, done / 25))
                 if share < (_SETTLED if not haze else 0.3):
                     break
-        shown = self.model.shown(self.values)
+        shown = self.model.shown(self.values, self._blur(0.0))
         left = self.level - shown.level
         variance = self.noise @ _shape(shown)
         own = self.model.nominal()
@@ -163,6 +164,11 @@ class _Fitting:
             shown,
             share < _SETTLED,
         )
+
+    def _blur(self, haze: float) -> float:
+        """Haze, and what an angle that is not well known does: on average its samples see an
+        edge as softly as a light so much wider shows it."""
+        return float(np.hypot(haze, np.sqrt(self.noise[2] / _DISC_VARIANCE)))
 
     def _rows(self, shown: Shown, left: Floats) -> list[Rows]:
         row, kind, index, moved = shown.own

@@ -76,7 +76,9 @@ def swept(
     reach = bench.reach_deg
     hours = [bore.hour_angle_deg for bore in real.bores]
     there = np.arange(min(hours) - reach, max(hours) + reach, bench.step_deg)
-    stands = np.concatenate((there, there[::-1])) + rng.uniform(0, bench.step_deg)
+    stands = np.concatenate((there, there[::-1]))
+    # No hand, and no stage that is read as it runs, stops at even steps.
+    stands = stands + rng.uniform(0, bench.step_deg, len(stands))
     way = np.repeat((1, -1), len(there))
     channels, count = len(real.channels), len(stands)
     truth = Truth.perfect(real)
