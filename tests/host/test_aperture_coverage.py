@@ -50,10 +50,9 @@ def misses(distance_mm):
 def test_error_bars_hold_and_nothing_leans(light):
     for name, z in misses(LIGHTS[light]).items():
         assert np.isfinite(z).mean() > 0.9, name
-        inside = np.abs(z) < RANGE
-        # Bores of one sweep share its shaft's errors: sweeps are what is counted.
-        share = np.nanmean(np.where(np.isfinite(z), inside, np.nan), axis=1)
-        slack = 3 * max(float(share.std()), 0.05) / np.sqrt(SWEEPS)
-        assert 0.95 - slack - 0.02 < share.mean(), (name, share)
-        lean = np.nanmean(z, axis=1)
-        assert abs(lean.mean()) < 0.1 + 3 * max(float(lean.std()), 0.2) / np.sqrt(SWEEPS), name
+        # Of one sweep all axes share the shaft's errors, and a channel's bores their exit: so
+        # it is sweeps that are counted, each as one draw of its mean.
+        share, lean = (np.abs(z) < RANGE).mean(axis=1), np.nanmean(z, axis=1)
+        assert share.mean() > 0.95 - 3 * max(float(share.std()), 0.06) / np.sqrt(SWEEPS), name
+        assert abs(lean.mean()) < 3 * max(float(lean.std()), 0.3) / np.sqrt(SWEEPS), name
+        assert 0.6 < np.sqrt(np.nanmean(z**2)) < 1.35, name

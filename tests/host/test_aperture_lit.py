@@ -55,7 +55,7 @@ def test_a_lamp_lights_what_rays_say(distance_mm, diameter_mm, height_mm, site):
     assert np.sqrt(np.mean(off**2)) < 1.8e-3
     assert np.abs(off).max() < 0.012
     # No lean either way over the samples of one channel: that would pass for a turn.
-    assert np.abs(off.mean(axis=0)).max() < 6e-4
+    assert np.abs(off.mean(axis=0)).max() < 1.2e-3
 
 
 def test_the_rays_would_see_a_lamp_taken_for_the_sun():
