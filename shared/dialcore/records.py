@@ -335,7 +335,7 @@ def pack_sweep(payload: Any, angle: int, state: int, first: int, levels: Any) ->
         payload[at] = level & 255
         payload[at + 1] = level >> 8 & 255
         at += 2
-    return at
+    return int(at)
 
 
 def unpack_sweep(payload: Any) -> Any:

@@ -51,8 +51,8 @@ class Lamp:
 
 def test_a_board_on_a_stage_tells_the_bores(tmp_path, toml, run):
     truth = Truth.draw(DIAL, 4)
-    rays = LampRays(truth, 1000.0, 8.0, 0.0, rays=512)
-    grid_deg = np.arange(-17.0, 20.0, 0.05)
+    rays = LampRays(truth, 1000.0, 8.0, 0.0, rays=256)
+    grid_deg = np.arange(-16.0, 19.0, 0.1)
     light = rays.lit_fractions(np.radians(grid_deg))
     encoder = Encoder(zero_deg=-200.0, backlash_deg=0.1)
     stage = Stage(encoder, grid_deg, light, START_US, deg_per_s=0.1)

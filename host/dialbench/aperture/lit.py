@@ -114,20 +114,25 @@ def together(
     total[group[shining[is_round[shining]]]] = np.nan
     of, mine = seen.only(shining).parallel(), group[shining]
     starts = np.flatnonzero(np.diff(mine, prepend=-1))
+    sizes = np.diff(starts, append=len(mine))
+    # A row for each group; what is too much in it is not there.
+    rank = np.arange(sizes.max())
+    place = np.minimum(starts[:, None] + rank, len(mine) - 1)
+    there = rank < sizes[:, None]
     slope, blur = _slopes(of, of.across, darkened)
     high = _ends(of, darkened)
+    tallest = np.maximum.reduceat(high, starts)
     doubled = np.zeros(len(starts))
     turns = np.arange(1, _STRIPS + 1) * np.pi / (_STRIPS + 1)
     places = np.cos(turns)
     weights = np.sin(turns) * disc.light(places, np) if darkened else np.sin(turns) ** 2
-    for place, weight in zip(places, weights / weights.sum(), strict=True):
-        left, right = _edges(of, slope + blur * place)
-        width = np.maximum(right - left, 0.0) * high
-        alone = np.add.reduceat(width, starts)
-        doubled += weight * (
-            alone - _union(left, right, starts) * np.maximum.reduceat(high, starts)
-        )
-    mean = np.add.reduceat(strength[shining], starts) / np.diff(starts, append=len(shining))
+    for across, weight in zip(places, weights / weights.sum(), strict=True):
+        left, right = _edges(of, slope + blur * across)
+        right = np.maximum(left, right)
+        alone = np.where(there, ((right - left) * high)[place], 0.0).sum(axis=1)
+        left, right = left[place], np.where(there, right[place], left[place])
+        doubled += weight * (alone - _union(left, right) * tallest)
+    mean = np.add.reduceat(strength[shining], starts) / sizes
     total[mine[starts]] -= np.maximum(doubled, 0.0) * mean
     return total
 
@@ -193,20 +198,14 @@ def _edges(of: Seen, slope: Floats) -> tuple[Floats, Floats]:
     return left, right
 
 
-def _union(left: Floats, right: Floats, starts: Ints) -> Floats:
-    """Length of the union of the stretches of each group."""
-    group = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(left)))
-    order = np.lexsort((left, group))
-    left, right, group = left[order], np.maximum(right, left)[order], group[order]
-    total = np.zeros(len(starts))
-    reached = np.full(len(starts), -np.inf)
-    rank = np.arange(len(group)) - starts[group]
-    for number in range(int(rank.max()) + 1):
-        at = np.flatnonzero(rank == number)
-        mine = group[at]
-        total[mine] += np.maximum(right[at] - np.maximum(left[at], reached[mine]), 0.0)
-        reached[mine] = np.maximum(reached[mine], right[at])
-    return total
+def _union(left: Floats, right: Floats) -> Floats:
+    """Length of the union of each row's stretches."""
+    order = np.argsort(left, axis=1)
+    left, right = np.take_along_axis(left, order, 1), np.take_along_axis(right, order, 1)
+    reached = np.maximum.accumulate(right, axis=1)
+    more = np.maximum(right[:, 1:] - np.maximum(left[:, 1:], reached[:, :-1]), 0.0)
+    found: Floats = right[:, 0] - left[:, 0] + more.sum(axis=1)
+    return found
 
 
 def _rounds(of: Seen, darkened: bool) -> Floats:
