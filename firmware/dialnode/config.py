@@ -72,9 +72,14 @@ class Config:
 
 def _get(facts, key, kind):
     value = facts.get(key)
-    if not isinstance(value, kind):
+    if not _is(value, kind):
         raise ValueError("%s: missing or of the wrong kind" % key)
     return value
+
+
+def _is(value, kind):
+    # To CPython, and not to MicroPython, true is a whole number.
+    return isinstance(value, kind) and not isinstance(value, bool)
 
 
 def _choice(facts, key, known):
@@ -88,7 +93,7 @@ def _choice(facts, key, known):
 def _whole(facts, key):
     values = _get(facts, key, list)
     for value in values:
-        if not isinstance(value, int):
+        if not _is(value, int):
             raise ValueError("%s: whole numbers expected" % key)
     return values
 

@@ -218,6 +218,7 @@ class Serve:
             self._refuse(sequence, messages.STORAGE_FAULT, "the storage takes no page")
             return
         self._answer(messages.RELEASE, sequence)
+        self._bye(0, b"")
         self.released = True
 
     def _bye(self, _sequence, _payload):

@@ -120,7 +120,7 @@ class NorStorage:
         sector = self._turn % self._sectors
         start = self._numbers[sector]
         try:
-            self.next, end, _whole = self._behind(sector)
+            self.next, end, _since = self._behind(sector)
             used = self._used(sector)
             if used > end:
                 self.torn += 1
@@ -141,18 +141,18 @@ class NorStorage:
                     self.bad += 1
 
     def _behind(self, sector):
-        """(number, offset) behind a sector's last good page, and whether none is missing
-        before it; notes that page's boot."""
+        """(number, offset) behind a sector's last good page, and the number since which none
+        is missing before it; notes that page's boot."""
         at = _HEAD_BYTES
-        number = self._numbers[sector]
-        whole = True
+        number = since = self._numbers[sector]
         while True:
             page, after = self._page_from(sector, at, number)
             if page is None:
-                return number, at, whole
+                return number, at, since
             at = after
             found, boot = records.header(page)[:2]
-            whole = whole and found == number
+            if found != number:
+                since = found
             number = found + 1
             self.newest_boot = max(self.newest_boot, boot)
 
@@ -170,8 +170,9 @@ class NorStorage:
         return 0
 
     def _drop_half_erased(self):
-        """The sector whose turn is next may have been cut while it was erased: it is retired
-        where its pages do not reach up to those of the sector after it."""
+        """The sector whose turn is next may have been cut while it was erased, or have lost a
+        page to time: what it holds is retired but for the pages that reach up, with none
+        missing, to those of the sector after it."""
         oldest = (self._turn + 1) % self._sectors
         number = self._numbers[oldest]
         if number == _NONE:
@@ -181,12 +182,11 @@ class NorStorage:
             if number < other < following:
                 following = other
         try:
-            behind, _at, whole = self._behind(oldest)
+            behind, _at, since = self._behind(oldest)
         except OSError:
             self.bad += 1
             return
-        if behind != following or not whole:
-            self._numbers[oldest] = _NONE
+        self._numbers[oldest] = since if behind == following else _NONE
 
     def _count_first(self):
         oldest = min(self._numbers)

@@ -91,7 +91,7 @@ def main() -> None:
         # It repeats words as they were typed, and a shell's * types names of files.
         told = io.StringIO()
         wrong.show(told)
-        _say(told.getvalue())
+        _say(told.getvalue().replace(wrong.message, inert(wrong.message)))
         sys.exit(2)
     except UserError as wrong:
         _say("\n".join(f"dialbench: {line}" for line in str(wrong).splitlines()))

@@ -36,7 +36,7 @@ class TableError(UserError):
     def __init__(self, problems: Sequence[str]) -> None:
         hidden = len(problems) - _PRINTED_PROBLEMS
         more = [f"... and {hidden} more"] if hidden > 0 else []
-        super().__init__("\n".join([*problems[:_PRINTED_PROBLEMS], *more]))
+        super().__init__(*problems[:_PRINTED_PROBLEMS], *more)
         self.problems = list(problems)
 
 

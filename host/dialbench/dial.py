@@ -28,7 +28,7 @@ class DialError(UserError):
     """What is wrong with a dial: one sentence a fault, each beginning with its field's path."""
 
     def __init__(self, problems: Sequence[str]) -> None:
-        super().__init__("\n".join(problems))
+        super().__init__(*problems)
         self.problems = list(problems)
 
 

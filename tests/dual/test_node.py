@@ -2,6 +2,7 @@
 
 from benchboard import SESSION, BenchBoard, Stubborn, scratch, wipe
 from dialcore import messages, records
+from dialnode import config as configuration
 from dialnode.node import Node
 
 try:
@@ -254,6 +255,15 @@ def test_a_bad_configuration_still_answers_and_says_why():
     wipe(folder)
 
 
+def test_true_is_no_number_of_the_configuration():
+    for key, value in (("scan_ms", True), ("gate_on", True), ("dark", [100, 100, False, 100])):
+        folder = scratch("truth")
+        board = BenchBoard(folder, config={key: value})
+        found, trouble = configuration.load(board.config_path)
+        assert found is None and ("config.json: %s: " % key) in trouble
+        wipe(folder)
+
+
 def test_a_slow_reader_loses_looks_not_answers():
     folder = scratch("slow")
     board = BenchBoard(folder)
@@ -429,6 +439,23 @@ def test_release_is_refused_while_the_storage_takes_nothing():
         (messages.REFUSED, messages.STORAGE_FAULT)
     ]
     assert not node._serve.released
+    wipe(folder)
+
+
+def test_release_ends_the_session_with_its_stream_and_pages():
+    folder = scratch("ends")
+    board = BenchBoard(folder)
+    node = Node(board)
+    board.ask(messages.STREAM, b"\x01\0")
+    board.ask(messages.FETCH, messages.pack_fetch(0, 9))
+    board.ask(messages.RELEASE)
+    board.ask(messages.STATUS)
+    board.running = True
+    node.run()
+    answers = board.answers()
+    assert answers[-1][0] == messages.REFUSED and answers[-1][2][0] == messages.NO_SESSION
+    assert answers[-2][0] == messages.RELEASE | messages.ANSWER
+    assert not any(answer[0] == messages.FETCH | messages.ANSWER for answer in answers)
     wipe(folder)
 
 

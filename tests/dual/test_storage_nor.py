@@ -220,6 +220,26 @@ def test_a_damaged_page_costs_no_other():
         assert again.next == (8 if which < 7 else 7)
 
 
+def test_a_damaged_page_of_the_oldest_sector_costs_none_that_came_after_it():
+    memory, storage = filled(120)
+    first = storage.first
+    assert first > 0
+    inside = first
+    while place(memory, inside) // SECTOR == place(memory, first) // SECTOR:
+        inside += 1
+    assert inside - first > 2
+    for which in range(first, inside):
+        spoilt = Memory(bytearray(memory.data))
+        spoilt.data[place(memory, which) + 40] ^= 1
+        again = opened(spoilt)
+        assert again.first == which + 1 and again.next == 120
+        assert again.read(which) is None
+        for number in range(which + 1, 120):
+            assert again.read(number) == page(number)
+        del again, spoilt
+        gc.collect()
+
+
 def test_when_much_is_damaged_no_number_is_given_again():
     memory, _storage = filled(3)
     at = place(memory, 1)

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from tests.host.typed import typed
 
 DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
 # Taken like Ctrl-C; to that, the background jobs of a shell are born deaf.
@@ -56,11 +57,18 @@ opening = 48
 
 
 @pytest.fixture
-def dialbench(run: Run, tmp_path: Path) -> Run:
-    def call(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
-        return run([*DIALBENCH, *words], tmp_path, **environment)
+def dialbench(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Run:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("NO_COLOR", "1")
+    return lambda *words: typed(capsys, *words)
 
-    return call
+
+@pytest.fixture
+def process(run: Run, tmp_path: Path) -> Run:
+    """The same in a process of its own, for what hangs on that: its start takes a second."""
+    return lambda *words: run([*DIALBENCH, *words], tmp_path)
 
 
 def sentence(ran: subprocess.CompletedProcess[str]) -> str:
@@ -72,10 +80,10 @@ def sentence(ran: subprocess.CompletedProcess[str]) -> str:
     return line
 
 
-def test_three_mistakes_are_all_told_with_their_paths(dialbench: Run, tmp_path: Path) -> None:
+def test_three_mistakes_are_all_told_with_their_paths(process: Run, tmp_path: Path) -> None:
     (tmp_path / "dial.toml").write_text(MISTAKES)
     for words in (["show", "dial.toml"], ["watch", "/dev/null", "--dial", "dial.toml"]):
-        ran = dialbench(*words)
+        ran = process(*words)
         assert ran.returncode == 2
         lines = ran.stderr.splitlines()
         for path in ("site.latitude_deg", "face.row_pitch_mm", "bores.opening"):
@@ -188,17 +196,17 @@ def test_show_and_its_json(dialbench: Run, demo_toml: Path) -> None:
     assert (facts["channels"], facts["steps"]) == (33, 28)
 
 
-def test_demo_in_a_pipe_shows_no_progress(dialbench: Run, tmp_path: Path) -> None:
-    ran = dialbench("demo", "--json", "--keep", "kept")
+def test_demo_in_a_pipe_shows_no_progress(process: Run, tmp_path: Path) -> None:
+    ran = process("demo", "--json", "--keep", "kept")
     assert ran.returncode == 0
     assert ran.stderr == ""
     facts = json.loads(ran.stdout)
     assert facts["schema"] == "dialbench.demo/1"
     assert facts == json.loads((tmp_path / "kept" / "result.json").read_text())
-    compared = json.loads(dialbench("compare", "kept/store.sqlite", "--json").stdout)
+    compared = json.loads(process("compare", "kept/store.sqlite", "--json").stdout)
     assert compared["comparison"]["crossings"] == facts["crossings"]
     assert compared["verdict"] == facts["verdict"]
-    text = dialbench("compare", "kept/store.sqlite").stdout
+    text = process("compare", "kept/store.sqlite").stdout
     assert facts["verdict"][0].split(",")[0] in " ".join(text.split())
 
 
@@ -242,6 +250,28 @@ def test_a_virtual_dial_is_pulled_watched_and_compared_like_a_real_one(
     facts = json.loads(dialbench("compare", "s.sqlite", "--json").stdout)
     assert facts["comparison"]["observed_hours"] > 0
     assert facts["losses"]["missing_pages"] == 0
+
+
+def test_a_virtual_dial_that_is_released_ends_and_says_how_it_starts_again(
+    dialbench: Run, tmp_path: Path
+) -> None:
+    with subprocess.Popen(
+        [*DIALBENCH, "virtual", "--json"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        port = json.loads(process.stdout.readline())["port"]
+        assert dialbench("release", port).returncode == 0
+        said = process.communicate(timeout=20)[1]
+    assert process.returncode == 0
+    assert said.endswith(
+        "the board was released, and a virtual board has no prompt: run dialbench virtual anew to"
+        " start it; with --keep DIR it goes on with its log\n"
+    )
+    assert f"there is no port {port}" in sentence(dialbench("start", port))
 
 
 def test_a_look_at_a_board_leaves_nothing_behind_and_takes_no_virtual_options(

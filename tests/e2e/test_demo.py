@@ -52,19 +52,32 @@ def test_the_firmware_ran_in_a_boards_memory(clear: demo.Result) -> None:
     assert 0 < clear.heap_limit_bytes <= 131072
 
 
-def test_the_log_is_compact(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_log_is_compact(tmp_path: Path) -> None:
     """At most 4 bytes a crossing, all told, on a dial that has some to tell.
 
     Of a bore for every step, it has six times as many as one whose channels stay lit.
     """
-    monkeypatch.setattr(dialfile, "demo", lambda: dialfile.load(UNIFORM))
-    busy = demo.run(demo.Settings(tmp_path / "demo"), quiet)
-    logged = sum(p.stat().st_size for p in (busy.folder / "board" / "log").iterdir())
-    crossings = busy.as_dict()["crossings"]["measured"]
+    dial = dialfile.load(UNIFORM)
+    day = Sky(dial.site).daylight(demo.DAY)
+    assert day is not None
+    virtual = VirtualDial(Truth.draw(dial, 1), clouds.Clear(), tmp_path / "board", day[0])
+    with (
+        virtual,
+        Board.open(virtual.port, virtual.clock) as board,
+        Store.open(tmp_path / "store.sqlite") as store,
+    ):
+        store.add_board(board.hello)
+        board.mark()
+        virtual.run(*day)
+        board.pull(store)
+        crossings = len(store.crossings(board.hello.uid).boot)
+    logged = sum(p.stat().st_size for p in (tmp_path / "board" / "log").iterdir())
     assert crossings > 2000
     assert logged <= 4 * crossings
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_the_same_seed_gives_the_same_figures(clear: demo.Result, tmp_path: Path) -> None:
     again = demo.run(demo.Settings(tmp_path / "again"), quiet).as_dict()
     first = clear.as_dict()
@@ -80,7 +93,10 @@ def test_comparing_the_store_again_gives_the_same(clear: demo.Result) -> None:
     assert again.as_dict() == clear.analysis.as_dict()
 
 
-@pytest.mark.parametrize("turned_deg", [0.6, -2.0])
+long = (pytest.mark.deep, pytest.mark.timeout(120))
+
+
+@pytest.mark.parametrize("turned_deg", [0.6, pytest.param(-2.0, marks=long)])
 def test_a_turned_body_shifts_every_crossing_alike(
     clear: demo.Result, tmp_path: Path, turned_deg: float
 ) -> None:
@@ -95,7 +111,8 @@ def test_a_turned_body_shifts_every_crossing_alike(
     assert ("back to the west" if turned_deg > 0 else "back to the east") in text
 
 
-@pytest.mark.parametrize("seed", [1, 9])  # 9: a cloud goes as a channel stands at 0.5
+# 9: a cloud goes as a channel stands at 0.5
+@pytest.mark.parametrize("seed", [pytest.param(1, marks=long), 9])
 def test_a_cloudy_day_misses_nothing_and_invents_nothing(tmp_path: Path, seed: int) -> None:
     cloudy = demo.run(demo.Settings(tmp_path / "demo", seed=seed, clouds=True), quiet)
     facts = cloudy.as_dict()

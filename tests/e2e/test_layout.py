@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from tests.host.typed import typed
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
@@ -72,6 +73,15 @@ def dialbench(run: Run, tmp_path: Path) -> Run:
     return call
 
 
+@pytest.fixture
+def typing(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Run:
+    """The same within this process: the start of one of its own takes a second."""
+    monkeypatch.chdir(tmp_path)
+    return lambda *words: typed(capsys, *words)
+
+
 @pytest.mark.timeout(180)
 def test_a_wish_becomes_a_dial_that_is_proved_and_made(dialbench: Run, tmp_path: Path) -> None:
     (tmp_path / "wish.toml").write_text(WISH)
@@ -92,9 +102,9 @@ def test_a_wish_becomes_a_dial_that_is_proved_and_made(dialbench: Run, tmp_path:
     assert (tmp_path / "made" / "body.3mf").is_file()
 
 
-def test_an_impossible_wish_is_told_with_its_best(dialbench: Run, tmp_path: Path) -> None:
+def test_an_impossible_wish_is_told_with_its_best(typing: Run, tmp_path: Path) -> None:
     (tmp_path / "wish.toml").write_text(WISH.replace("wall_mm = 0.4", "wall_mm = 0"))
-    told = dialbench("layout", "wish.toml")
+    told = typing("layout", "wish.toml")
     assert told.returncode == 2 and "process.wall_mm" in told.stderr
     assert told.stdout == "" and not (tmp_path / "wish.dial.toml").exists()
 
@@ -125,7 +135,7 @@ def test_an_interrupt_ends_the_search_at_once_and_keeps_its_looks(tmp_path: Path
 
 
 def test_files_that_cannot_be_written_are_told_before_the_search(
-    dialbench: Run, tmp_path: Path
+    typing: Run, tmp_path: Path
 ) -> None:
     (tmp_path / "wish.toml").write_text(WISH)
     (tmp_path / "folder").mkdir()
@@ -138,7 +148,7 @@ def test_files_that_cannot_be_written_are_told_before_the_search(
         ("--out", "none/x.toml"),
         ("--out", "folder"),
     ):
-        ran = dialbench("layout", "wish.toml", *words)
+        ran = typing("layout", "wish.toml", *words)
         assert (ran.returncode, ran.stdout) == (2, "")
         [line] = ran.stderr.splitlines()
         assert words[-1] in line or words[1] in line

@@ -9,6 +9,7 @@ from datetime import datetime
 
 import pytest
 from tests.host.dials import bore, dial
+from tests.host.typed import typed
 
 from dialbench import dialfile
 from dialbench.dial import Body, Channel
@@ -28,13 +29,12 @@ def two_slots():
 
 
 @pytest.fixture
-def predict(run, tmp_path):
+def predict(capsys, monkeypatch, tmp_path):
+    """Within this process: the start of one of its own takes a second."""
     (tmp_path / "dial.toml").write_text(dialfile.dump(two_slots()))
-
-    def call(*words):
-        return run([*DIALBENCH, "predict", "dial.toml", *words], tmp_path, COLUMNS="140")
-
-    return call
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "140")
+    return lambda *words: typed(capsys, "predict", "dial.toml", *words)
 
 
 def refused(ran):

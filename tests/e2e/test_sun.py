@@ -1,21 +1,19 @@
 """dialbench sun as a user types it."""
 
 import json
-import sys
 
 import pytest
+from tests.host.typed import typed
 
 from dialbench import dialfile
 
-DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
-
 
 @pytest.fixture
-def sun(run, tmp_path):
-    def call(*words):
-        return run([*DIALBENCH, "sun", *words], tmp_path, COLUMNS="140")
-
-    return call
+def sun(capsys, monkeypatch, tmp_path):
+    """Within this process: the start of one of its own takes a second."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "140")
+    return lambda *words: typed(capsys, "sun", *words)
 
 
 def refused(ran):

@@ -199,7 +199,7 @@ def test_release_hands_the_line_back(tmp_path: Path) -> None:
         board = Board.open(dial.port, dial.clock)
         board.release()
         dial.wait(5)
-        assert not dial.alive
+        assert not dial.alive and dial.released
 
 
 def test_what_is_no_board_gives_one_sentence_each(tmp_path: Path) -> None:

@@ -1,13 +1,13 @@
 """Runs one target under atheris, our own modules watched for what they reach:
 
-    python -m tests.fuzz.harness NAME [libFuzzer's options ...]
+    FUZZ_CORPUS=FOLDER TMPDIR=FOLDER python -m tests.fuzz.harness NAME [libFuzzer's options ...]
 
-FUZZ_CORPUS in the environment: the folder that keeps what reached something new.
+FUZZ_CORPUS: the folder that keeps what reached something new. TMPDIR: where targets keep their
+files; the fuzzer ends the process itself, so that nothing in it can clear them away.
 """
 
 import os
 import sys
-import tempfile
 from pathlib import Path
 
 import atheris
@@ -33,7 +33,7 @@ with atheris.instrument_imports(include=WATCHED[NAME]):
 
 
 def main():
-    corpus = os.environ.get("FUZZ_CORPUS") or tempfile.mkdtemp(prefix="dialbench-corpus-")
+    corpus = os.environ["FUZZ_CORPUS"]
     for number, seed in enumerate(targets.seeds(NAME)):
         (Path(corpus) / str(number)).write_bytes(seed)
     atheris.Setup([sys.argv[0], corpus, *sys.argv[2:]], targets.TARGETS[NAME])

@@ -12,6 +12,7 @@ from tests.references import board_sun
 from dialcore import bores, disc, frames
 
 SUN = 0.00465
+long = (pytest.mark.deep, pytest.mark.timeout(120))
 
 
 @cache
@@ -199,8 +200,9 @@ def in_32_bits(module):
     return found
 
 
+@pytest.mark.parametrize("count", [60, pytest.param(200, marks=long)])
 @pytest.mark.parametrize("name", FUNCTIONS)
-def test_narrow_floats_cost_little(name, monkeypatch):
+def test_narrow_floats_cost_little(name, count, monkeypatch):
     """A direction is known to 6e-8 then; a bore 500 times as long as its exit is wide may make
     3e-5 of that.
     """
@@ -209,7 +211,7 @@ def test_narrow_floats_cost_little(name, monkeypatch):
     names = vars(in_32_bits(bores))
     function, shape = FUNCTIONS[name]
     off = []
-    for bore in randoms(shape, 200):
+    for bore in randoms(shape, count):
         given = np.array(bore.arguments(), np.float32).tolist()
         narrow = names[function.__name__](*given, math)
         assert narrow == np.float32(narrow)
@@ -231,11 +233,12 @@ def test_what_is_over_is_over(function):
         assert function(far, np).tolist() == pytest.approx([1, 1, 0, 0], abs=1e-14)
 
 
+@pytest.mark.parametrize("count", [5, pytest.param(12, marks=long)])
 @pytest.mark.parametrize("name", FUNCTIONS)
-def test_lit_fractions_do_not_jump(name):
+def test_lit_fractions_do_not_jump(name, count):
     """Also at the bends, and where walls of exit and entry are exactly as wide."""
     function, shape = FUNCTIONS[name]
-    for bore in randoms(shape, 12):
+    for bore in randoms(shape, count):
         turn = np.linspace(-0.12, 0.12, 20_001)
         sun = np.stack((np.cos(turn), np.sin(turn), np.full_like(turn, bore.sun[2])))
         lit = function(*sun, *bore.arguments()[3:], np)

@@ -10,7 +10,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 from tests.board_double import log, page, stored
-from tests.host.stores import OPEN, SHUT, UID, bent, filled, hello, marked, status
+from tests.host.stores import OPEN, OTHER, SHUT, UID, bent, filled, hello, marked, status
 
 from dialbench import whole
 from dialbench.store import ForeignLog, Store, StoreError, database, decoding
@@ -66,6 +66,47 @@ def test_a_sound_store_is_sound_and_left_as_it_is(sound):
     assert found.sound and found.findings == ()
     assert (found.version, found.boards, found.pages) == (2, 1, 40)
     assert sound.read_bytes() == before
+
+
+def test_what_a_board_says_of_its_own_log_is_told(path, pages):
+    health = records.pack_health(3, 1, 2, 40, 0, 0, 90000)
+    with Store.open(path) as store:
+        store.add_board(hello())
+        store.add_board(hello(OTHER))
+        first = [(0, records.SETUP, records.pack_setup(500, 600, 7, "files", 1 << 20))]
+        later = [
+            (0, records.SETUP, records.pack_setup(100, 900, 2, "flash", 1 << 24)),
+            (10, records.HEALTH, health),
+            (20, records.HEALTH, health[:5]),  # a page of a later version, or of none
+        ]
+        filled(store, page(0, 1, 0, first), page(1, 2, 0, later))
+    found = check(path)
+    assert found.as_dict()["told"] == (
+        {
+            "board": UID,
+            "setup": {
+                "scan_ms": 100,
+                "commit_s": 900,
+                "thresholds": (0.5,),
+                "storage": "flash",
+                "storage_bytes": 1 << 24,
+            },
+            "health": {
+                "retired_pages": 3,
+                "torn_pages": 1,
+                "failed_writes": 2,
+                "erases": 40,
+                "records_lost": 0,
+                "blind_ms": 0,
+                "free_bytes": 90000,
+            },
+        },
+        {"board": OTHER, "setup": None, "health": None},
+    )
+    setup, health = found.told[0].sentences
+    assert "every 100 ms, to store every 900 s at the latest, in flash of 16777216 bytes" in setup
+    assert setup.endswith("crossings of 0.50 lit fraction.")
+    assert "40 erases, 2 failed writes, 1 torn pages, 0 records lost" in health
 
 
 def test_a_page_whose_bytes_changed_is_found(sound, pages):

@@ -121,6 +121,19 @@ def test_sigma_covers_a_clock_that_wanders_with_the_day():
     assert 0.93 <= inside / total <= 0.995, inside / total
 
 
+def test_a_lone_mark_that_cannot_be_true_or_is_too_unsure_tells_nothing():
+    unset = Mark(1, 500, 3_000_000, 1000, "link")  # a computer's clock that was never set
+    vague = Mark(2, 500, START_US, 30_000_000, "link")
+    model = ClockModel([unset, vague, mark(0, boot=3), Mark(3, 900, 1 << 60, 1000, "log")])
+    assert list(model.boots) == [3]
+    assert model.why_not(1) == "none of its clock marks can be true"
+    assert model.why_not(2) == "its marks leave it uncertain by 30 s"
+    assert [one.mark.boot for one in model.rejected] == [1, 3]
+    assert model.rejected[0].reason == (
+        "the mark at 500 ms of boot 1 says a time before 2000 or after 2099"
+    )
+
+
 def test_boots_are_told_apart_and_one_without_a_mark_is_named():
     model = ClockModel([mark(0), Mark(3, 0, START_US + DAY_MS * 5000, 1000, "log")])
     assert model.covers(1) and model.covers(3) and not model.covers(2)

@@ -230,7 +230,9 @@ def test_an_imported_log_is_compared_like_a_boards(day, capsys, monkeypatch, tmp
     told = json.loads(dialbench("import", *files, "--json").stdout)
     assert told["schema"] == "dialbench.import/1"
     assert (told["added"], told["crossings"], told["observed_hours"]) == (True, count, 5.0)
+    assert told["crossings_observed"] == count
     again = dialbench("import", *files)
+    assert again.stderr == ""
     assert again.returncode == 0 and "was already in" in again.stdout
     facts = json.loads(dialbench("compare", tmp_path / "s", "--json").stdout)
     assert facts["log"] == told["log"] and facts["losses"] is None
@@ -245,6 +247,14 @@ def test_an_imported_log_is_compared_like_a_boards(day, capsys, monkeypatch, tmp
     assert checked["sound"] and checked["foreign_logs"] == 1
     made = json.loads(dialbench("backup", tmp_path / "s", tmp_path / "b", "--json").stdout)
     assert (made["schema"], made["foreign_logs"]) == ("dialbench.backup/1", 1)
+    (folder / "later.csv").write_text("start,end\n2027-04-16T16:00:00Z,2027-04-16T17:00:00Z\n")
+    files[4] = "later.csv"
+    apart = dialbench("import", *files[:-1], tmp_path / "apart", "--json")
+    assert json.loads(apart.stdout)["crossings_observed"] == 0
+    assert apart.stderr == (
+        "no crossing of log.csv lies within the observed time of later.csv: are both in UTC, and of"
+        " the same days? compare can find nothing as it is\n"
+    )
     (folder / "bad.csv").write_text("utc,channel,threshold,direction\nnoon,1,0.5,rise\n")
     refused = dialbench("import", "bad.csv", *files[1:-1], tmp_path / "never")
     assert refused.returncode == 2 and refused.stdout == ""

@@ -253,6 +253,23 @@ def test_names_of_files(say, small, text):
         say(*words, status=2)
 
 
+def test_a_line_end_in_a_name_begins_no_line_of_its_own(say, small):
+    forged = "x\ndialbench: all is well"
+    for words in (
+        ["show", forged],
+        ["check", forged],
+        ["compare", forged],
+        ["import", forged, "--dial", small, "--observed", forged, "--store", "s"],
+        ["pull", forged, "--dial", small, "--store", "s"],
+        ["demo", "--keep", "dial.toml/" + forged],
+        ["show", small, forged],
+        ["solve", forged, "--board", forged],
+    ):
+        told = say(*words, status=2).stderr
+        assert "x\\ndialbench: all is well" in told
+        assert not any(line.startswith("dialbench: all") for line in told.splitlines())
+
+
 @hostile
 def test_words_that_no_command_knows(say, small, text):
     text = typable(text)

@@ -239,6 +239,31 @@ def test_what_answers_otherwise_is_told(said, sentence):
     assert time.s <= 4 * ANSWER_S + len(prompt.QUESTIONS) * prompt.PATIENCE_S + 0.3
 
 
+def test_only_what_says_that_it_is_in_the_middle_of_something_is_interrupted():
+    class Listed(Chatter):
+        """What was typed to it."""
+
+        typed = b""
+
+        def answer_to(self, data):
+            self.typed += data
+            return super().answer_to(data)
+
+    def middle(data):
+        return b"\r\n>>> " if b"\x03" in data else b"\r\n...     "
+
+    for said, at_prompt in (
+        (lambda data: b"$GPRMC,1235\r\n\0", False),
+        (middle, True),
+        (lambda data: b"=== " if b"\x03" not in data else b"\r\n>>> ", True),
+    ):
+        time = Time()
+        device = Listed(said)
+        with pytest.raises(LinkError, match="is at its prompt" if at_prompt else "talks, but not"):
+            Board(DirectLine(device, time), "test", time, time.seconds)
+        assert (b"\x03" in device.typed) == at_prompt
+
+
 def test_a_flood_of_noise_ends_in_time():
     class Flood(DirectLine):
         def receive(self):

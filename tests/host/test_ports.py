@@ -122,6 +122,8 @@ def test_a_board_that_comes_back_under_another_name_is_pulled_to_the_end(system,
     assert stored(path) == {(1, n): raw for n, raw in pages.items()}
     assert len(noted) == len(set(noted)) >= 1
     assert all(text.endswith("; waiting") for text in noted)
+    here = [text for text in noted if " now, and not " in text]
+    assert here == [f"board {'01' * 8} is at {system[0][0]} now, and not {UID.hex()}; waiting"]
 
 
 def test_a_busy_board_is_waited_for_and_a_refusal_is_not(monkeypatch):

@@ -155,7 +155,10 @@ def places_of_the_sun(dial, seed):
     return [*runs, *zip(rng.uniform(-100, 100, 30), rng.uniform(-24, 24, 30), strict=True)]
 
 
-@pytest.mark.parametrize("seed", range(2, 8))
+long = (pytest.mark.deep, pytest.mark.timeout(120))
+
+
+@pytest.mark.parametrize("seed", [3, 4, *(pytest.param(s, marks=long) for s in (2, 5, 6, 7))])
 def test_every_ray_gets_out_where_a_march_gets_out(seed):
     """A march may step over a bridge of wood thinner than its step, and so let out a ray more.
 

@@ -1,11 +1,13 @@
 """The store: raw pages kept as they came, and everything read from them."""
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
 from contextlib import closing, contextmanager
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -438,10 +440,40 @@ def test_a_store_that_may_not_be_written_is_told():
         os.chmod(folder, 0o555)
         with _unprivileged():
             assert sentence_of(path) == (
-                f"{path} cannot be written: may you write it, and in its folder?"
+                f"{path} cannot be written: may you write it, and in its folder? If not, copy it to"
+                " a folder of yours, and what stands beside it under its name and -wal"
             )
             assert "cannot be opened" in sentence_of(Path(folder) / "new.sqlite")
         os.chmod(folder, 0o755)
+
+
+def test_a_store_where_nothing_may_be_written_is_looked_at():
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "store.sqlite"
+        left = Path(folder) / "left.sqlite"
+        with Store.open(path) as store:
+            store.add_board(hello())
+            filled(store, *log(5).values())
+            for end in ("", "-wal"):  # as if its writer had been killed
+                shutil.copy(f"{path}{end}", f"{left}{end}")
+        with closing(sqlite3.connect(Path(folder) / "old.sqlite")) as old:
+            old.executescript((files("dialbench.store") / "schema" / "001_first.sql").read_text())
+            old.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            old.execute("PRAGMA user_version = 1")
+            old.execute("PRAGMA journal_mode = WAL")
+        there = sorted(os.listdir(folder))
+        os.chmod(folder, 0o555)
+        try:
+            with _unprivileged():
+                with Store.look(path) as store:
+                    assert store.boards()[0].pages == 5
+                with Store.look(Path(folder) / "old.sqlite") as store:
+                    assert store.boards() == []
+                with pytest.raises(StoreError, match=r"cannot be opened: .* copy it to a folder"):
+                    Store.look(left)
+        finally:
+            os.chmod(folder, 0o755)
+        assert sorted(os.listdir(folder)) == there
 
 
 def test_a_damaged_store_is_told(path):

@@ -15,6 +15,7 @@ from dialbench.ideal import bores_of
 from dialcore import bores, frames
 
 SUN = 0.00465
+long = (pytest.mark.deep, pytest.mark.timeout(120))
 
 
 def lit(listed, hour_angle, declination):
@@ -109,9 +110,10 @@ def groups(count, opening_deg, unlike, high):
     ],
     ids=["tall", "tall, unlike, high", "half shut", "half shut, unlike, high"],
 )
-def test_slots_together_against_the_sphere(opening_deg, unlike, high, bound):
+@pytest.mark.parametrize("count", [8, pytest.param(20, marks=long)])
+def test_slots_together_against_the_sphere(opening_deg, unlike, high, bound, count):
     off = [
-        lit(*group) - by_points(*group) for group in groups(20, opening_deg, unlike, float(high))
+        lit(*group) - by_points(*group) for group in groups(count, opening_deg, unlike, float(high))
     ]
     assert np.abs(off).max() < bound
 
@@ -141,9 +143,10 @@ def facing(count):
     return found
 
 
-def test_slots_that_face_each_other_against_the_sphere():
+@pytest.mark.parametrize("count", [8, pytest.param(20, marks=long)])
+def test_slots_that_face_each_other_against_the_sphere(count):
     off, more = [], []
-    for group in facing(20):
+    for group in facing(count):
         found, alone = lit(*group), [lit([b], *group[1:]) for b in group[0]]
         off.append(found - by_points(*group))
         more.append(found - max(alone))

@@ -179,9 +179,9 @@ def deepest(scan, level, alone):
 
 def test_a_look_every_second_sees_the_same_crossings():
     here = random_dial(np.random.default_rng(1), 4)
-    wrong, count = disagreements(*here[:3], 3, here[3])
+    wrong, count = disagreements(*here[:3], 1, here[3])
     assert not wrong
-    assert count >= 20
+    assert count >= 10
 
 
 @pytest.mark.deep

@@ -2,16 +2,37 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 
 from dialbench.clock.facts import Mark, Rejected
 from dialbench.clock.line import PRIOR_PPM
 
+# Boards live between them: a computer's clock that was never set stands earlier.
+_YEARS = (2000, 2100)
+_LIFE_US = [int(datetime(year, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000 for year in _YEARS]
 IMPLAUSIBLE_PPM = 200.0  # no crystal that works at all is so far off
 # Of one boot's marks at most so many are looked at: comparing takes room for each with each.
 _SATELLITES = 500
 _HOSTS = 2000
 _FAR_SIGMAS = 5.0  # marks further apart than this share of their sigmas disagree
+
+
+def believable(marks: list[Mark]) -> tuple[list[Mark], list[Rejected]]:
+    """The marks whose UTC may be of a board's life, and the others."""
+    kept: list[Mark] = []
+    absurd: list[Rejected] = []
+    for mark in marks:
+        if _LIFE_US[0] <= mark.utc_us < _LIFE_US[1]:
+            kept.append(mark)
+            continue
+        reason = (
+            f"the mark at {mark.device_ms} ms of boot {mark.boot} says a time before {_YEARS[0]}"
+            f" or after {_YEARS[1] - 1}"
+        )
+        absurd.append(Rejected(mark, reason))
+    return kept, absurd
 
 
 def thinned(marks: list[Mark]) -> list[Mark]:

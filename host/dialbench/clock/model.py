@@ -26,7 +26,7 @@ from dialbench.clock.chip import (
 from dialbench.clock.events import Event, Tied, references, row, sparse, tied
 from dialbench.clock.facts import ClockError, Jump, Mark, Reading, Rejected
 from dialbench.clock.line import Knot, Line, Rate
-from dialbench.clock.marks import agreeing, knots, thinned
+from dialbench.clock.marks import agreeing, believable, knots, thinned
 from dialbench.clock.mixture import middle_and_sigma
 
 Floats = NDArray[np.float64]
@@ -54,10 +54,13 @@ class ClockModel:
         for mark in marks:
             boots.setdefault(mark.boot, []).append(mark)
         kept: list[Mark] = []
-        for _, found in sorted(boots.items()):
-            agree, rejected = agreeing(thinned(sorted(found, key=lambda mark: mark.device_ms)))
-            self.rejected += rejected
+        for boot, found in sorted(boots.items()):
+            possible, absurd = believable(sorted(found, key=lambda mark: mark.device_ms))
+            agree, rejected = agreeing(thinned(possible))
+            self.rejected += absurd + rejected
             kept += knots(agree)
+            if not agree:
+                self._why_not[boot] = "none of its clock marks can be true"
         read = sorted(readings, key=lambda one: (one.boot, one.device_ms))
         usable = sparse(tied(kept, read))
         if usable:
@@ -74,9 +77,11 @@ class ClockModel:
 
     def _through_marks(self, marks: list[Mark]) -> None:
         for boot in sorted({mark.boot for mark in marks}):
-            self._lines[boot] = Line(
-                [Knot(m.device_ms, m.utc_us, m.sigma_us) for m in marks if m.boot == boot]
-            )
+            line = Line([Knot(m.device_ms, m.utc_us, m.sigma_us) for m in marks if m.boot == boot])
+            if line.best_s > TOLD_S:
+                self._why_not[boot] = f"its marks leave it uncertain by {line.best_s:.0f} s"
+            else:
+                self._lines[boot] = line
 
     def _through_all(self, marks: list[Mark], readings: list[Tied]) -> None:
         lines = references(marks, readings)

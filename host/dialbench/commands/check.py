@@ -54,6 +54,8 @@ def command(context: click.Context, store_path: Path, mend: bool, as_json: bool)
         for one in (found, salvaged) if salvaged else (found,):
             for finding in one.findings:
                 screen.say(f"{one.path}: {finding.sentence}")
+            for sentence in (line for told in one.told for line in told.sentences):
+                screen.say(f"{one.path}: {sentence}")
             screen.say(
                 f"{one.path}: {'sound' if one.sound else 'not all is well'}; store version"
                 f" {one.version}, boards {one.boards}, pages {one.pages}, foreign logs"

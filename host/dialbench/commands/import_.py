@@ -60,9 +60,15 @@ def command(
         "store": str(store_path),
         "added": added,
         "crossings": len(log.utc_us),
+        "crossings_observed": log.seen,
         "observed_spans": len(log.observed),
         "observed_hours": sum(end - start for start, end in log.observed) / 3.6e9,
     }
+    if facts["crossings"] and not facts["crossings_observed"]:
+        screen.note(
+            f"no crossing of {crossings_path} lies within the observed time of {observed_path}:"
+            " are both in UTC, and of the same days? compare can find nothing as it is"
+        )
     if as_json:
         click.echo(json.dumps(facts))
         return

@@ -133,4 +133,9 @@ def _run(
                 time.sleep(0.2)
         except KeyboardInterrupt:
             return
-    raise VirtualError("the virtual board's process ended by itself")
+    if not board.released:
+        raise VirtualError("the virtual board's process ended by itself")
+    screen.note(
+        "the board was released, and a virtual board has no prompt: run dialbench virtual anew to"
+        " start it; with --keep DIR it goes on with its log"
+    )

@@ -63,7 +63,7 @@ class CompensationError(UserError):
     def __init__(self, problems: list[str]) -> None:
         hidden = len(problems) - _PRINTED
         more = [f"... and {hidden} more"] if hidden > 0 else []
-        super().__init__("\n".join(problems[:_PRINTED] + more))
+        super().__init__(*problems[:_PRINTED], *more)
         self.problems = problems
 
 

@@ -112,7 +112,7 @@ def load(path: Path) -> Workshop:
     problems = tomlfile.problems_in(document, Workshop, {})
     if problems:
         raise UserError(
-            "\n".join(f"{name}: {tomlfile.written(at)}: {sentence}" for at, sentence in problems)
+            *(f"{name}: {tomlfile.written(at)}: {sentence}" for at, sentence in problems)
         )
     found = Workshop.model_validate(document)
     pins = [*found.select_pins, *found.root_pins, found.converter_pin]

@@ -154,13 +154,11 @@ class Board:
         exchange = self._exchange
         with suppress(LinkLost):
             for typed in prompt.QUESTIONS:
-                before = self.health.bytes_in
                 self._line.send(typed)
                 until_s = exchange.seconds() + prompt.PATIENCE_S
                 while exchange.seconds() < until_s and not prompt.seen(exchange.stray):
                     exchange.take()
-                # What does not even echo is no prompt, and is not pressed further.
-                if prompt.seen(exchange.stray) or self.health.bytes_in == before:
+                if not prompt.unfinished(exchange.stray):
                     break
         return prompt.seen(exchange.stray)
 

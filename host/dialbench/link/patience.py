@@ -26,7 +26,8 @@ def with_board(
 
     While there is none, or it is busy, or it goes away meanwhile, this waits and begins anew
     with the same board, by its uid, on that port or on another that looks right; note is told
-    why, once for each reason. Raises whatever else goes wrong.
+    why, and of a board that is another one, once for each reason. Raises whatever else goes
+    wrong.
     """
     uid = ""
     told: set[str] = set()
@@ -38,10 +39,12 @@ def with_board(
                         uid = board.hello.uid
                         told.clear()
                         return work(board)
+                    why = f"board {board.hello.uid} is at {board.port} now, and not {uid}"
             except (Busy, LinkLost, NoAnswer, NotOpen) as wrong:
-                if str(wrong) not in told:
-                    note(f"{wrong}; waiting")
-                told.add(str(wrong))
+                why = str(wrong)
+            if why not in told:
+                note(f"{why}; waiting")
+            told.add(why)
         pause(RETRY_S)
 
 

@@ -13,18 +13,25 @@ from dialbench.link.errors import LinkError
 from dialbench.link.transport import Line
 
 # An empty line first, which harms nothing; a prompt may also be in the middle of something,
-# for what greets a dial is any keys to it.
+# for what greets a dial is any keys to it. It says so, and only then is it interrupted: what
+# talks on by itself is another device.
 QUESTIONS = (b"\x02\r", b"\x03\x02\r")
 PATIENCE_S = 0.3
 _INTERRUPT = b"\r\x03\x03\x02"
 _SOFT_RESET = b"\x04"
 _SIGNS = (b">>>", b"raw REPL")
+_UNFINISHED = (b"...", b"===")  # a statement of several lines; text that is being pasted
 _KEPT = 64
 
 
 def seen(text: bytes) -> bool:
     """Whether text, the last that came, is of a prompt."""
     return any(sign in text for sign in _SIGNS)
+
+
+def unfinished(text: bytes) -> bool:
+    """Whether text, the last that came, is of a prompt that waits for the rest of something."""
+    return text.rstrip(b" ").endswith(_UNFINISHED)
 
 
 def leave(line: Line, name: str, within_s: float = 3.0) -> None:

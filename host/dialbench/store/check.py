@@ -12,6 +12,7 @@ import numpy as np
 from dialbench.clock import ClockModel
 from dialbench.store.database import Damaged, Database, StoreError
 from dialbench.store.decoding import decode
+from dialbench.store.selftold import SelfTold, self_told
 from dialbench.store.store import Store, holds
 
 # Between two marks the clock's uncertainty rises and falls once: a look a minute, and for
@@ -65,7 +66,7 @@ class Finding:
 class Checked:
     """What a check saw. version: the store's schema step, -1 where it could not be read;
     observed_s: seconds of observed time of all boards, covered_s: those of them in which
-    the clock is known to CLOCK_S, at 95%."""
+    the clock is known to CLOCK_S, at 95%. told: what each board last said of its log."""
 
     path: str
     version: int
@@ -75,6 +76,7 @@ class Checked:
     observed_s: float
     covered_s: float
     findings: tuple[Finding, ...]
+    told: tuple[SelfTold, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -160,6 +162,7 @@ def _looked(path: Path, database: Database) -> Checked:
         round(observed_s, 3),
         round(covered_s, 3),
         tuple(findings),
+        tuple(self_told(store, board.uid) for board in boards),
     )
 
 

@@ -23,6 +23,7 @@ from dialbench.errors import UserError, inert
 APPLICATION_ID = 0x4469616C  # "Dial"
 _OLDEST_SQLITE = (3, 37)  # the first with STRICT tables
 _BUSY_S = 10.0
+_COPY = "If not, copy it to a folder of yours, and what stands beside it under its name and -wal"
 _ROWS = 100  # in one statement
 
 # A row takes 10 bytes at least and a join of it some 50 steps of SQLite's machine, 5 a byte.
@@ -94,11 +95,7 @@ class Database:
         One of an older version is brought up to date in a copy of its own, which is gone
         with the connection; version still says how old it was. Raises as open().
         """
-        log = Path(f"{path}-wal")
-        # SQLite puts files beside a store, and only who may write clears them away at the end.
-        # But where a stopped writer left some, who may write would move them into the store.
-        mode = "ro" if log.exists() and log.stat().st_size else "rw"
-        database = cls._at(path, f"{path.absolute().as_uri()}?mode={mode}", uri=True)
+        database = cls._at(path, f"{path.absolute().as_uri()}?{_look(path)}", uri=True)
         try:
             database.rows("PRAGMA query_only = ON")
             version = database.version
@@ -301,6 +298,19 @@ def beside(path: Path) -> list[Path]:
     return [log for end in ends if (log := path.with_name(path.name + end)).exists()]
 
 
+def _look(path: Path) -> str:
+    """How SQLite is to open the file at path so as to change nothing of it."""
+    log = Path(f"{path}-wal")
+    # SQLite puts files beside a store, and only who may write clears them away at the end.
+    # But where a stopped writer left some, who may write would move them into the store.
+    if log.exists():
+        return "mode=ro" if log.stat().st_size else "mode=rw"
+    effective = os.access in os.supports_effective_ids
+    if os.access(path.absolute().parent, os.W_OK, effective_ids=effective):
+        return "mode=rw"
+    return "immutable=1"  # nothing can be put beside it, and nobody has it open for writing
+
+
 def is_store(path: Path) -> bool:
     """Whether the file at path has a store's head."""
     with path.open("rb") as file:
@@ -329,8 +339,11 @@ def damaged(name: str) -> str:
 def _sentence(name: str, error: sqlite3.Error) -> StoreError:
     code = getattr(error, "sqlite_errorname", "")
     for start, text in (
-        ("SQLITE_CANTOPEN", "cannot be opened: is its folder there, and may you write in it?"),
-        ("SQLITE_READONLY", "cannot be written: may you write it, and in its folder?"),
+        (
+            "SQLITE_CANTOPEN",
+            f"cannot be opened: is its folder there, and may you write in it? {_COPY}",
+        ),
+        ("SQLITE_READONLY", f"cannot be written: may you write it, and in its folder? {_COPY}"),
         ("SQLITE_BUSY", "is being written by another process: try again when it is done"),
         ("SQLITE_FULL", "cannot grow: the disk is full"),
     ):

@@ -121,6 +121,14 @@ class ForeignLog:
     sigma_us: tuple[int | None, ...]
     observed: tuple[tuple[int, int], ...]
 
+    @property
+    def seen(self) -> int:
+        """How many of the crossings lie within the observed time."""
+        edges = np.array(self.observed, dtype=np.int64).reshape(-1, 2)
+        begun = np.searchsorted(edges[:, 0], self.utc_us, side="right")
+        ended = np.searchsorted(edges[:, 1], self.utc_us, side="left")
+        return int(np.sum(begun > ended))
+
     def rows(self) -> Iterator[tuple[int, int, int, int, int | None]]:
         """(utc_us, channel, threshold, rise, sigma_us) of each crossing, in order."""
         columns = (self.utc_us, self.channel, self.threshold, self.rise.astype(np.int64))

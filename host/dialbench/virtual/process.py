@@ -160,6 +160,11 @@ class VirtualDial:
         """Whether the firmware runs."""
         return self._process.poll() is None
 
+    @property
+    def released(self) -> bool:
+        """Whether the firmware has ended as where a host asked for the board's prompt."""
+        return self._process.poll() == 0
+
     def wait(self, timeout_s: float) -> None:
         """Until the firmware has ended by itself. Raises VirtualError if it does not."""
         try:
