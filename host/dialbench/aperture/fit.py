@@ -191,7 +191,8 @@ class _Fitting:
         hold = {AXIS: 0.3, ENTRY: 0.05, EXIT: 0.05, TILT: 0.05} if haze else {}
         for _ in range(_EM_ROUNDS):
             variance = self.noise @ shape
-            true = self._true(after, variance, shown.told)
+            # In a haze everything looks false: there it only passes for noise.
+            true = shown.told * 1.0 if haze else self._true(after, variance, shown.told)
             weight = true / variance
             normals = [
                 Normal.of(each, weight[part]) for each, part in zip(rows, self.parts, strict=True)
