@@ -192,7 +192,8 @@ class _Fitting:
         for _ in range(_EM_ROUNDS):
             variance = self.noise @ shape
             # In a haze everything looks false: there it only passes for noise.
-            true = shown.told * 1.0 if haze else self._true(after, variance, shown.told)
+            told = shown.told.astype(np.float64)
+            true = told if haze else self._true(after, variance, shown.told)
             weight = true / variance
             normals = [
                 Normal.of(each, weight[part]) for each, part in zip(rows, self.parts, strict=True)

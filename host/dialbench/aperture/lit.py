@@ -122,16 +122,14 @@ def together(
     slope, blur = _slopes(of, of.across, darkened)
     high = _ends(of, darkened)
     tallest = np.maximum.reduceat(high, starts)
-    doubled = np.zeros(len(starts))
     turns = np.arange(1, _STRIPS + 1) * np.pi / (_STRIPS + 1)
-    places = np.cos(turns)
-    weights = np.sin(turns) * disc.light(places, np) if darkened else np.sin(turns) ** 2
-    for across, weight in zip(places, weights / weights.sum(), strict=True):
-        left, right = _edges(of, slope + blur * across)
-        right = np.maximum(left, right)
-        alone = np.where(there, ((right - left) * high)[place], 0.0).sum(axis=1)
-        left, right = left[place], np.where(there, right[place], left[place])
-        doubled += weight * (alone - _union(left, right) * tallest)
+    across = np.cos(turns)[:, None]
+    weights = np.sin(turns) * disc.light(np.cos(turns), np) if darkened else np.sin(turns) ** 2
+    left, right = _edges(of, slope + blur * across)  # (strips, slots)
+    right = np.maximum(left, right)
+    alone = np.where(there, ((right - left) * high)[:, place], 0.0).sum(axis=-1)
+    left, right = left[:, place], np.where(there, right[:, place], left[:, place])
+    doubled = weights / weights.sum() @ (alone - _union(left, right) * tallest)
     mean = np.add.reduceat(strength[shining], starts) / sizes
     total[mine[starts]] -= np.maximum(doubled, 0.0) * mean
     return total
@@ -199,12 +197,12 @@ def _edges(of: Seen, slope: Floats) -> tuple[Floats, Floats]:
 
 
 def _union(left: Floats, right: Floats) -> Floats:
-    """Length of the union of each row's stretches."""
-    order = np.argsort(left, axis=1)
-    left, right = np.take_along_axis(left, order, 1), np.take_along_axis(right, order, 1)
-    reached = np.maximum.accumulate(right, axis=1)
-    more = np.maximum(right[:, 1:] - np.maximum(left[:, 1:], reached[:, :-1]), 0.0)
-    found: Floats = right[:, 0] - left[:, 0] + more.sum(axis=1)
+    """Length of the union of stretches, those of the last axis together."""
+    order = np.argsort(left, axis=-1)
+    left, right = np.take_along_axis(left, order, -1), np.take_along_axis(right, order, -1)
+    reached = np.maximum.accumulate(right, axis=-1)
+    more = np.maximum(right[..., 1:] - np.maximum(left[..., 1:], reached[..., :-1]), 0.0)
+    found: Floats = right[..., 0] - left[..., 0] + more.sum(axis=-1)
     return found
 
 
