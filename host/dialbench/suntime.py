@@ -46,6 +46,7 @@ _SURE = 0.999
 _ROUNDS = 8
 _NEWTONS = 6
 _Z95 = 1.96
+_MAD = 1.4826  # a normal distribution's sigma over its median distance
 _RATE_SIGMA = 1e-7  # of the clock in the known seasons
 
 
@@ -209,6 +210,11 @@ class _Dial:
         self._known, self._sky = known, sky
         self._layout = Layout(known.dial)
         self._response = Response(known.dial, sky, self._layout)
+        # The noise as most crossings have it: a few false ones can make a fit take it for wide.
+        size = np.abs(known.fit.left_s / known.fit.sigma_s)[known.fit.told]
+        unknowns = len(COMMON) + sum(len(kind) for kind in self._layout.kind)
+        free = max(len(size) - unknowns, len(size) / 2, 1.0)
+        self._noise = _MAD * float(np.median(size)) * np.sqrt(len(size) / free)
 
     def expected(self, start_us: int, end_us: int) -> _Expected:
         """All crossings that are due."""
@@ -267,7 +273,7 @@ class _Dial:
         fitted = self._known.fit
         slow = np.where(met.told, met.per_s, 1.0)
         variance: Floats = (fitted.level_noise / slow) ** 2 + fitted.time_noise_s**2
-        return variance
+        return variance * self._noise**2
 
     def _rows(self, met: Met, common: Floats, left_s: Floats, channel: Ints) -> list[Rows]:
         """A block a channel of crossings sorted by channel."""
@@ -295,7 +301,9 @@ class _Dial:
         common = np.zeros((len(channel), len(COMMON) + 1))
         common[:, :-1] = met.common
         common[:, OFFSET], common[:, RATE] = 1.0, ahead_s
-        weight = np.where(met.told, fitted.true / fitted.sigma_s**2, 0.0)
+        variance = (self._noise * fitted.sigma_s) ** 2
+        true = np.where(met.told & fitted.told, _true(fitted.left_s, variance), 0.0)
+        weight = true / variance
         rows = self._rows(met, common, fitted.left_s, channel)
         return [
             Normal.of(part, each)
