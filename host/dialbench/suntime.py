@@ -212,9 +212,11 @@ class _Dial:
         self._response = Response(known.dial, sky, self._layout)
         # The noise as most crossings have it: a few false ones can make a fit take it for wide.
         size = np.abs(known.fit.left_s / known.fit.sigma_s)[known.fit.told]
+        if not len(size):
+            raise SunTimeError("the known seasons tell no time: take longer ones (--known-by)")
         unknowns = len(COMMON) + sum(len(kind) for kind in self._layout.kind)
         free = max(len(size) - unknowns, len(size) / 2, 1.0)
-        self._noise = _MAD * float(np.median(size)) * np.sqrt(len(size) / free)
+        self._noise = _MAD * float(np.median(size)) * float(np.sqrt(len(size) / free))
 
     def expected(self, start_us: int, end_us: int) -> _Expected:
         """All crossings that are due."""
