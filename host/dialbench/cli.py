@@ -32,6 +32,7 @@ _COMMANDS = {
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "clock": "How well the times in a store are known: drift, marks, readings.",
     "solve": "How the dial really stands and came out, and how well that is known.",
+    "campaign": "Which days to log, so that the pose is told as well as is wished.",
     "health": "What slowly changed: bores that clog, sensors that fade, a body that settles.",
     "suntime": "UTC by the Sun alone: is the logger's clock right? No network needed.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",

@@ -27,6 +27,7 @@ class Logged:
     boots_without_clock:
     boots whose times cannot be told, other_boots: boots logged with another dial; both are left
     out of everything. rejected_marks: why some clock marks were not used, a sentence each.
+    dial_hash: of the dial that it was logged with, None where it does not say.
     """
 
     measured: Measured
@@ -38,6 +39,7 @@ class Logged:
     boots_without_clock: tuple[int, ...] = ()
     other_boots: tuple[int, ...] = ()
     rejected_marks: tuple[str, ...] = ()
+    dial_hash: str | None = None
 
 
 def board_log(store: Store, uid: str, dial_hash: str) -> Logged:
@@ -90,11 +92,12 @@ def board_log(store: Store, uid: str, dial_hash: str) -> Logged:
         boots_without_clock=tuple(boot for boot in boots if not clock.covers(boot)),
         other_boots=tuple(sorted(others & set(boots))),
         rejected_marks=tuple(one.reason for one in clock.rejected),
+        dial_hash=dial_hash,
     )
 
 
-def foreign_log(log: ForeignLog) -> Logged:
-    """The log of another make of logger."""
+def foreign_log(log: ForeignLog, dial_hash: str | None = None) -> Logged:
+    """The log of another make of logger, brought in with a dial."""
     measured = Measured(
         channel=log.channel,
         threshold=log.threshold,
@@ -102,7 +105,7 @@ def foreign_log(log: ForeignLog) -> Logged:
         utc_us=log.utc_us,
         sigma_s=np.array([np.nan if one is None else one / 1e6 for one in log.sigma_us]),
     )
-    return Logged(measured, list(log.observed), [], None)
+    return Logged(measured, list(log.observed), [], None, dial_hash=dial_hash)
 
 
 def _of_other_dials(store: Store, uid: str, dial_hash: str) -> set[int]:

@@ -24,6 +24,7 @@ from dialbench.logged import Logged
 from dialbench.sky import Sky, from_us
 from dialbench.solve import Solved
 from dialbench.solve.arrow import Arrow, Normal, Rows
+from dialbench.solve.fit import PRIOR_SIGMA, TIME_S
 from dialbench.solve.response import Met, Response
 from dialbench.solve.unknowns import COMMON, OFFSET, POSE, RATE, Layout
 from dialcore.crossing import THRESHOLDS
@@ -46,7 +47,7 @@ _SURE = 0.999
 _ROUNDS = 8
 _NEWTONS = 6
 _Z95 = 1.96
-_MAD = 1.4826  # a normal distribution's sigma over its median distance
+_ANY_S = 1e4  # of the shift, before there is any data
 _RATE_SIGMA = 1e-7  # of the clock in the known seasons
 
 
@@ -210,13 +211,6 @@ class _Dial:
         self._known, self._sky = known, sky
         self._layout = Layout(known.dial)
         self._response = Response(known.dial, sky, self._layout)
-        # The noise as most crossings have it: a few false ones can make a fit take it for wide.
-        size = np.abs(known.fit.left_s / known.fit.sigma_s)[known.fit.told]
-        if not len(size):
-            raise SunTimeError("the known seasons tell no time: take longer ones (--known-by)")
-        unknowns = len(COMMON) + sum(len(kind) for kind in self._layout.kind)
-        free = max(len(size) - unknowns, len(size) / 2, 1.0)
-        self._noise = _MAD * float(np.median(size)) * float(np.sqrt(len(size) / free))
 
     def expected(self, start_us: int, end_us: int) -> _Expected:
         """All crossings that are due."""
@@ -265,17 +259,18 @@ class _Dial:
         level = np.asarray(THRESHOLDS)[threshold]
         at_us = near_us.astype(np.int64)
         for _ in range(_NEWTONS):
-            met = self._response.at(self._known.fit.values, at_us, channel, level, rise)
-            step_us = np.rint(1e6 * np.clip(met.step_s, -60.0, 60.0)).astype(np.int64)
+            met = self._response.at(self._known.fit.values, at_us, channel, rise)
+            step_s = (level - met.level) / np.where(met.told, met.per_s, np.inf)
+            step_us = np.rint(1e6 * np.clip(step_s, -60.0, 60.0)).astype(np.int64)
             at_us = at_us + step_us
         told = met.told & (np.abs(step_us) < 100_000)
-        return replace(met, told=told), at_us
+        return replace(met.in_time(), told=told), at_us
 
     def _variance(self, met: Met) -> Floats:
         fitted = self._known.fit
         slow = np.where(met.told, met.per_s, 1.0)
-        variance: Floats = (fitted.level_noise / slow) ** 2 + fitted.time_noise_s**2
-        return variance * self._noise**2
+        variance: Floats = (fitted.level_noise / slow) ** 2 + TIME_S**2
+        return variance
 
     def _rows(self, met: Met, common: Floats, left_s: Floats, channel: Ints) -> list[Rows]:
         """A block a channel of crossings sorted by channel."""
@@ -294,18 +289,15 @@ class _Dial:
         known, fitted = self._known, self._known.fit
         measured, places = known.comparison.measured, known.places
         channel, utc_us = measured.channel[places], measured.utc_us[places]
-        level = np.asarray(THRESHOLDS)[measured.threshold[places]]
         offset, rate = fitted.values.common[[OFFSET, RATE]]
         ahead_s = 1e-6 * (utc_us - np.median(utc_us))
         late_s = fitted.left_s + offset + rate * ahead_s
         at_us = utc_us - np.rint(1e6 * late_s).astype(np.int64)
-        met = self._response.at(fitted.values, at_us, channel, level, measured.rise[places])
+        met = self._response.at(fitted.values, at_us, channel, measured.rise[places]).in_time()
         common = np.zeros((len(channel), len(COMMON) + 1))
         common[:, :-1] = met.common
         common[:, OFFSET], common[:, RATE] = 1.0, ahead_s
-        variance = (self._noise * fitted.sigma_s) ** 2
-        true = np.where(met.told & fitted.told, _true(fitted.left_s, variance), 0.0)
-        weight = true / variance
+        weight = np.where(met.told, fitted.true / fitted.sigma_s**2, 0.0)
         rows = self._rows(met, common, fitted.left_s, channel)
         return [
             Normal.of(part, each)
@@ -328,10 +320,9 @@ class _Dial:
             )
         sigma_s = self._known.comparison.measured.sigma_s
         finite = sigma_s[np.isfinite(sigma_s)]
-        wide = np.ones(len(COMMON) + 1)
+        wide = np.append(PRIOR_SIGMA, _ANY_S)
         wide[OFFSET] = float(np.median(finite)) if len(finite) else 1.0
         wide[RATE] = _RATE_SIGMA
-        wide[-1] = 1e4
         return Arrow(
             normals,
             [1 / np.square(fitted.scatter[kind]) for kind in self._layout.kind],

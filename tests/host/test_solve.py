@@ -17,7 +17,7 @@ from dialbench.dial import Body, Bore, Channel, Dial, Plan
 from dialbench.logged import Logged
 from dialbench.sky import Sky
 from dialbench.solve import SolveError, observe, solve
-from dialbench.solve.unknowns import AXIS, ENTRY, Layout
+from dialbench.solve.unknowns import AXIS, WIDTH, Layout
 from dialbench.virtual.light import tracer
 from dialbench.virtual.truth import Truth
 from dialcore.crossing import THRESHOLDS
@@ -48,19 +48,19 @@ def truth_of(dial, seed, pose_deg=POSE_DEG, axis_deg=0.1, width=0.03):
     )
 
 
-def logged(truth, sky, days, seed, noise=0.01, false=0.0):
+def logged(truth, sky, days, seed, noise=0.01, false=0.0, rays=256):
     """Crossings of traced light, with the sensors' noise and gains, some of them false."""
     rng = np.random.default_rng(seed)
     channels = len(truth.dial.channels)
     gain = rng.normal(1.0, 0.1, channels)
-    rays = tracer(truth)
+    light = tracer(truth, rays)
     found, observed = [], []
     for day in days:
         start_us, end_us = sky.daylight(day)
         observed.append((start_us, end_us))
         at_us = np.arange(start_us, end_us, STEP_US)
         sun = sky.sun(at_us)
-        level = gain * rays.lit_fractions(sun.polar, sun.semidiameter_deg)
+        level = gain * light.lit_fractions(sun.polar, sun.semidiameter_deg)
         for number, threshold in enumerate(THRESHOLDS):
             over = level - threshold
             row, channel = np.nonzero((over[:-1] < 0) != (over[1:] < 0))
@@ -111,7 +111,7 @@ def truth(dial):
 
 @pytest.fixture(scope="module")
 def solved(dial, sky, truth):
-    return solve(logged(truth, sky, SEASONS, 12, false=0.02), dial, sky)
+    return solve(logged(truth, sky, SEASONS, 12, false=0.02, rays=1024), dial, sky)
 
 
 @pytest.mark.deep
@@ -132,7 +132,7 @@ def test_three_days_of_three_seasons_tell_the_pose(solved):
 def test_noise_and_scatter_are_found(solved):
     assert solved.fit.level_noise == pytest.approx(0.01, rel=0.2)
     assert np.degrees(solved.fit.scatter[AXIS]) == pytest.approx(0.1, rel=0.4)
-    assert solved.fit.scatter[ENTRY] == pytest.approx(0.03, rel=0.4)
+    assert solved.fit.scatter[WIDTH] == pytest.approx(0.03, rel=0.4)
 
 
 @pytest.mark.deep
@@ -141,7 +141,7 @@ def test_bores_are_found_within_their_intervals(dial, truth, solved):
     layout, fitted = Layout(dial), solved.fit
     for kind, true in (
         (AXIS, np.radians(truth.axis_error_deg[:, 0])),
-        (ENTRY, truth.width_factor - 1),
+        (WIDTH, truth.width_factor - 1),
     ):
         sigma = layout.by_bore(kind, fitted.sigma)
         told = sigma < 0.8 * fitted.scatter[kind]

@@ -13,6 +13,7 @@ from dialbench import dialfile
 from dialbench.commands import screen
 from dialbench.commands.options import Finite
 from dialbench.dial import Limits
+from dialbench.fabricate import compensate
 
 DESIGN_YEAR = 2027
 
@@ -52,10 +53,23 @@ DESIGN_YEAR = 2027
     type=click.IntRange(0, 10_000),
     help="Least number of channels in which two faces differ.  [default: DIAL's]",
 )
+@click.option(
+    "--compensation",
+    "compensation_path",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Audit what comes out if DIAL is drawn as it is and made with the errors of FILE.",
+)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.audit/1" object.')
 @click.pass_context
 def command(
-    context: click.Context, /, dial_path: Path, year: int, as_json: bool, **asked: Any
+    context: click.Context,
+    /,
+    dial_path: Path,
+    year: int,
+    compensation_path: Path | None,
+    as_json: bool,
+    **asked: Any,
 ) -> None:
     """Hold DIAL to its limits, over every day of a year: exit status 1 if one is broken.
 
@@ -69,6 +83,8 @@ def command(
     light of a dial is worked out; it is kept.
     """
     dial = dialfile.load(dial_path)
+    if compensation_path is not None:
+        dial = compensate.made(dial, compensate.load_for(dial, compensation_path))
     limits = replace(
         dial.limits, **{name: value for name, value in asked.items() if value is not None}
     )

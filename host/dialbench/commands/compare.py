@@ -11,6 +11,7 @@ from dialbench.analysis import analysed
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.sky import Sky
+from dialbench.solve.suspicion import of_crossings
 
 
 @click.command("compare")
@@ -22,10 +23,14 @@ def command(
     """Compare what STORE holds with the ephemeris, and say how the dial did."""
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
-    found = analysed(logged, dial, Sky(dial.site))
+    sky = Sky(dial.site)
+    found, doubts = analysed(logged, dial, sky), of_crossings(logged, dial, sky)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        told = [one.as_dict() for one in doubts]
+        click.echo(json.dumps({**named, **found.as_dict(), "suspicions": told}))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows)
     for sentence in found.sentences:
         screen.say(sentence)
+    for doubt in doubts:
+        screen.say(doubt.sentence)

@@ -27,11 +27,13 @@ SCHEMA = "dialbench.fabricate/1"
     help="Folder for the files: new, empty, or with an earlier run's.",
 )
 @click.option(
+    "--compensation",
     "--compensate",
     "compensate_path",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Make the body's bores so much larger as this file says that the printer closes them.",
+    help="Draw the body's bores the other way by what this file says their making gets wrong; "
+    "dialbench solve writes one.",
 )
 @click.option(
     "--workshop",

@@ -7,29 +7,119 @@ from pathlib import Path
 
 import click
 
+from dialbench import __version__, whole
+from dialbench.campaign import NO_REMEDY, remedies
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
+from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.fabricate import compensate
 from dialbench.sky import Sky
-from dialbench.solve import solve
+from dialbench.solve import solve, stand
+from dialbench.solve.advice import advice
+from dialbench.solve.compensation import Learnt, learnt
+from dialbench.solve.stand import Foot
+from dialbench.solve.suspicion import refused, suspicions, without
 
 
 @click.command("solve")
 @options.which_log
+@click.option(
+    "--feet",
+    "feet_text",
+    metavar='"P,Y P,Y P,Y"',
+    help="Where the base's feet stand, in mm as in base.csv.  [default: as fabricate draws them]",
+)
+@click.option(
+    "--compensation",
+    "compensation_path",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write what its making got wrong to FILE, for dialbench fabricate to draw the next body.",
+)
+@click.option(
+    "--each-bore",
+    is_flag=True,
+    help="In FILE correct single bores too: for a process that repeats itself bore by bore.",
+)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.solve/1" object.')
 def command(
-    store_path: Path, uid: str | None, log_hash: str | None, dial_path: Path | None, as_json: bool
+    store_path: Path,
+    uid: str | None,
+    log_hash: str | None,
+    dial_path: Path | None,
+    feet_text: str | None,
+    compensation_path: Path | None,
+    each_bore: bool,
+    as_json: bool,
 ) -> None:
-    """How the dial of STORE really stands and came out, and how well that is known.
+    """How the dial of STORE really stands and came out, how well that is known, and what to do.
 
-    What the data cannot tell is named, and gets no number.
+    What the data cannot tell is named, and gets no number; nothing is advised that they do
+    not support. Wrong inputs (channels exchanged, another zone's time, another dial's log and
+    the like) are looked for first: where nothing honest is left to solve, the exit status is 2.
+    A body that was itself drawn with a compensation needs both: add the files' figures up.
     """
+    if each_bore and compensation_path is None:
+        raise UserError("--each-bore: says what goes into a file; name it with --compensation")
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    sky = Sky(dial.site)
+    feet, whose = _feet(feet_text, dial)
+    doubts = suspicions(logged, dial, sky)
+    refused(doubts)
     with screen.progress() as step:
-        found = solve(logged, dial, Sky(dial.site), step)
+        found = solve(without(logged, doubts), dial, sky, step)
+        mends = remedies(found, sky, step)
+        step("advice", 0.0)
+        advised = advice(found, sky, feet)
+        step("advice", 1.0)
+    kept = None if compensation_path is None else learnt(found, each_bore)
+    if kept is not None and compensation_path is not None:
+        _write(compensation_path, dial, kept)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        more = {
+            "suspicions": [one.as_dict() for one in doubts],
+            "advice": advised.as_dict(),
+            "compensation": kept and kept.errors.model_dump(exclude_defaults=True),
+        }
+        facts = found.as_dict()
+        for one, mend in zip(facts["not_told"], mends, strict=True):
+            one["mend"] = None if mend is None else mend.as_dict()
+        click.echo(json.dumps({**named, **facts, **more}, allow_nan=False))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
-    for sentence in found.sentences():
+    for sentence in found.sentences([mend.sentence if mend else NO_REMEDY for mend in mends]):
         screen.say(sentence)
+    for doubt in doubts:
+        screen.say(doubt.sentence)
+    for sentence in (*advised.sentences(), *whose):
+        screen.say(sentence)
+    for sentence in kept.told if kept else ():
+        screen.say(sentence)
+
+
+def _feet(text: str | None, dial: Dial) -> tuple[tuple[Foot, ...], tuple[str, ...]]:
+    """The base's feet, and a sentence that says where they are taken from."""
+    if text is not None:
+        return stand.listed(text, dial.site.hemisphere), ()
+    try:
+        feet = stand.footprint(dial)
+    except UserError as error:
+        return (), (f"Nothing is said of the base, which cannot be drawn ({error}): name --feet.",)
+    places = "; ".join(
+        f"{n} {north:+.0f} mm north, {east:+.0f} mm east" for n, (east, north) in enumerate(feet, 1)
+    )
+    return feet, (f"Feet as dialbench fabricate draws them ({places}): name others with --feet.",)
+
+
+def _write(path: Path, dial: Dial, kept: Learnt) -> None:
+    remarks = [
+        f"How bores of the dial {dial.name} came out, by dialbench {__version__}: as made less as",
+        "drawn. To draw the next body: dialbench fabricate DIAL --compensation THIS --out DIR",
+        *kept.told,
+    ]
+    try:
+        whole.write(path, compensate.dump(kept.errors, remarks))
+    except (OSError, ValueError) as error:
+        raise UserError(f"--compensation {path}: cannot be written ({error})") from None

@@ -104,7 +104,7 @@ def logged_with_dial(
     if isinstance(log, StoredBoard):
         with store.reading():  # a pull may be writing
             return named, board_log(store, log.uid, log.dial_hash), dial
-    return named, foreign_log(store.foreign.get(log.hash)), dial
+    return named, foreign_log(store.foreign.get(log.hash), log.dial_hash), dial
 
 
 def _boards(store: Store) -> dict[str, StoredBoard]:

@@ -4,6 +4,7 @@ What a way of making does to a drawing is learnt from dials made before, and wri
 a file (TOML, or JSON by the name's ending), all of it but the format optional:
 
     format = 1
+    dial = "13ec12c1ab09426d"  # the dial that was made, where this is of one dial's bores
 
     [shrink]              # how much smaller the part comes out than drawn, in percent
     x_percent = 0.4       # across the face, from it to the sky
@@ -12,6 +13,7 @@ a file (TOML, or JSON by the name's ending), all of it but the format optional:
 
     [bores]               # how much wider all bores come out than drawn
     width_mm = -0.12
+    entry_percent = 3.0   # the entries alone, and exits likewise, before width_mm is added
 
     [[channel]]           # besides, how the bores of one channel come out
     channel = 3
@@ -23,7 +25,7 @@ a file (TOML, or JSON by the name's ending), all of it but the format optional:
     bore = 17
     hour_angle_deg = -0.02
 
-Errors of a bore add up. `made` is what comes out of a drawing, `compensated` the drawing out
+Errors of a bore add up. `dialbench solve --compensation` writes such a file. `made` is what comes out of a drawing, `compensated` the drawing out
 of which comes a dial: each undoes the other.
 """
 
@@ -31,7 +33,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -50,6 +52,7 @@ MAX_BYTES = 4_000_000
 _PRINTED = 40
 _WHAT = "file of errors"
 _AXES = "in percent, -10 to 10"
+_SHARE = "in percent, -30 to 30"
 _ANGLE = "in degrees, -10 to 10, as made less as drawn"
 _WIDTH = "how much wider than drawn bores come out, at exit and entry, in mm, -10 to 10"
 
@@ -83,6 +86,12 @@ class ShrinkTable(Table):
 
 class WidthTable(Table):
     width_mm: float = Field(default=0.0, ge=-10, le=10, description=_WIDTH)
+    exit_percent: float = Field(
+        default=0.0, ge=-30, le=30, description=f"how much wider the exits come out {_SHARE}"
+    )
+    entry_percent: float = Field(
+        default=0.0, ge=-30, le=30, description=f"how much wider the entries come out {_SHARE}"
+    )
 
 
 class _OffTable(WidthTable):
@@ -110,6 +119,11 @@ class Errors(Table):
     """How parts come out that are made one certain way."""
 
     format: int = Field(ge=1, le=1, description="1, the version of this format")
+    dial: str | None = Field(
+        default=None,
+        pattern=r"^[0-9a-f]{16}$",
+        description="the hash of the dial that was made, 16 hex digits",
+    )
     shrink: ShrinkTable = Field(default=ShrinkTable(), description="the table [shrink]")
     bores: WidthTable = Field(default=WidthTable(), description="the table [bores]")
     channel: list[ChannelTable] = Field(
@@ -145,6 +159,19 @@ def load(path: Path) -> Errors:
     return Errors.model_validate(document)
 
 
+def load_for(dial: Dial, path: Path) -> Errors:
+    """The errors of a file that may be told of this dial; CompensationError if it is another's."""
+    errors = load(path)
+    if errors.dial not in (None, dial.hash):
+        problem = (
+            f"{inert(str(path))}: dial: these are the errors of dial {errors.dial}, and this is"
+            f" dial {dial.hash}; take the file of this very dial, or leave dial, [[channel]] and"
+            " [[bore]] out of it if all that is meant is the way of making"
+        )
+        raise CompensationError([problem])
+    return errors
+
+
 def compensated(dial: Dial, errors: Errors) -> Dial:
     """The drawing out of which comes the dial, if it is made with these errors.
 
@@ -165,6 +192,22 @@ def made(drawing: Dial, errors: Errors) -> Dial:
     is that in y. A bore's light does not depend on where the surface cuts it off.
     """
     return _changed(drawing, errors, back=False)
+
+
+def dump(errors: Errors, remarks: Sequence[str] = ()) -> str:
+    """The text of a file that loads back to these errors; remarks stand above them."""
+    lines = [f"# {inert(remark)}" for remark in remarks]
+    lines.append(f"format = {errors.format}")
+    if errors.dial is not None:
+        lines.append(f'dial = "{errors.dial}"')
+    tables: list[tuple[str, Table]] = [("[shrink]", errors.shrink), ("[bores]", errors.bores)]
+    tables += [("[[channel]]", table) for table in errors.channel]
+    tables += [("[[bore]]", table) for table in errors.bore]
+    for head, table in tables:
+        entries = table.model_dump(exclude_defaults=True)
+        if entries:
+            lines += ["", head, *(f"{name} = {value}" for name, value in entries.items())]
+    return "\n".join(lines) + "\n"
 
 
 def _changed(dial: Dial, errors: Errors, *, back: bool) -> Dial:
@@ -212,6 +255,8 @@ class _Off:
     hour_angle_deg: float
     declination_deg: float
     width_mm: float
+    exit_factor: float
+    entry_factor: float
 
 
 def _offs(dial: Dial, errors: Errors) -> Iterator[_Off]:
@@ -227,18 +272,26 @@ def _offs(dial: Dial, errors: Errors) -> Iterator[_Off]:
         yield _Off(
             sum(table.hour_angle_deg for table in found),
             sum(table.declination_deg for table in found),
-            errors.bores.width_mm + sum(table.width_mm for table in found),
+            sum(table.width_mm for table in (errors.bores, *found)),
+            1 + sum(table.exit_percent for table in (errors.bores, *found)) / 100,
+            1 + sum(table.entry_percent for table in (errors.bores, *found)) / 100,
         )
 
 
 def _aimed(bore: Bore, off: _Off, sign: float) -> Bore:
     """A bore with its own errors put on (1) or taken off (-1)."""
+
+    def wide(drawn_mm: float, factor: float) -> float:
+        if sign > 0:
+            return drawn_mm * factor + off.width_mm
+        return (drawn_mm - off.width_mm) / factor
+
     return replace(
         bore,
         hour_angle_deg=bore.hour_angle_deg + sign * off.hour_angle_deg,
         declination_deg=bore.declination_deg + sign * off.declination_deg,
-        exit_mm=bore.exit_mm + sign * off.width_mm,
-        entry_mm=bore.entry_mm + sign * off.width_mm,
+        exit_mm=wide(bore.exit_mm, off.exit_factor),
+        entry_mm=wide(bore.entry_mm, off.entry_factor),
     )
 
 

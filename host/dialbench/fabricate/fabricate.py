@@ -144,7 +144,7 @@ def fabricate(
     plate = carrier.carrier(dial, workshop)
     body = dial
     if compensate_path is not None:
-        body = compensate.compensated(dial, compensate.load(compensate_path))
+        body = compensate.compensated(dial, compensate.load_for(dial, compensate_path))
     rows = drill.rows(body, workshop)
     with folder.staging(out) as made:
         progress("body", 0.0)

@@ -18,17 +18,16 @@ from dialbench.sky import Sky
 from dialbench.solve import Solved
 from dialbench.solve.response import Met, Response
 from dialbench.solve.unknowns import (
-    ALL_ENTRIES,
+    ALL_WIDTHS,
     AXIS,
     DARK,
-    ENTRY,
     EXIT,
     GAIN,
     OFFSET,
+    WIDTH,
     WZ,
     Layout,
 )
-from dialcore.crossing import THRESHOLDS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -111,9 +110,8 @@ def lines(solved: Solved, sky: Sky) -> Lines:
     layout = Layout(dial)
     late_us = np.rint(1e6 * (fitted.left_s + fitted.values.common[OFFSET])).astype(np.int64)
     channel, utc_us = measured.channel[places], measured.utc_us[places]
-    level = np.asarray(THRESHOLDS)[measured.threshold[places]]
     response = Response(dial, sky, layout)
-    met = response.at(fitted.values, utc_us - late_us, channel, level, measured.rise[places])
+    met = response.at(fitted.values, utc_us - late_us, channel, measured.rise[places]).in_time()
     hour_angle = np.radians(sky.sun(utc_us).hour_angle_deg)
     finder = BoreFinder(dial, float(fitted.values.common[WZ]))
     bore = finder.bore(channel, hour_angle)
@@ -199,9 +197,9 @@ def _partials(layout: Layout, met: Met, channel: Ints, bore: Ints) -> dict[str, 
         "dark": own(DARK),
         "exit": own(EXIT),
         "axis": own(AXIS),
-        "entry": own(ENTRY),
+        "entry": own(WIDTH),
         "turn": met.common[:, WZ],
-        "entries": met.common[:, ALL_ENTRIES],
+        "entries": met.common[:, ALL_WIDTHS],
     }
 
 

@@ -22,15 +22,16 @@ from dialbench.sky import Sky
 from dialbench.solve.arrow import Arrow, Normal, Rows
 from dialbench.solve.response import Met, Response
 from dialbench.solve.unknowns import (
+    ALL_WIDTHS,
     AXIS,
     DARK,
-    ENTRY,
     EXIT,
     GAIN,
     KINDS,
     OFFSET,
     RATE,
     TILT,
+    WIDTH,
     Layout,
     Values,
 )
@@ -43,20 +44,26 @@ Bools = NDArray[np.bool_]
 _ROUNDS = 25
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
-_FREE_ROUNDS, _FREE = 3, 0.5  # at first scatter is held to this share of its first guess
-_SETTLED = 0.02  # of its sigma: no unknown moves more in the last round
-_WINDOW_S = 600.0  # a false crossing may lie anywhere this near, one way or the other
-_FARTHEST_S = 120.0  # a step of Newton's that is longer is held to this
+_SHRINKS, _SHORTEST = 0.2, 0.2  # a step shrinks by that share of the last, or the next are shorter
+_PLACED = 1.0  # sigmas that an unknown moved by in a round: from then on variances are learnt
+_OWN = 3.0  # times as far may what is a channel's own move
+_SETTLED = 0.1  # of its sigma: no unknown moves more in the last round
+_FALSE_OVER = 5.0  # levels that a false crossing may be off by, one as likely as another
+_STRAIGHT = 0.15  # of the level: so far a ramp is taken for a straight line
+_STEEP = 0.7  # of the usual slope
+_CLOSE = 0.03  # of the level: no nearer to the threshold need it be where the ramp bends over
+_WINDOW_S = 600.0  # no crossing is moved farther in a round
 
 # Standard deviations before there is any data: wide enough to say nothing, narrow enough
 # for the numbers. Pose in rad, offset in s, rate in s/s, shares.
-_PRIOR = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.3, 1.0])
-# What each kind scatters by at first, and the least it is taken to.
-_SCATTER = {GAIN: 0.05, DARK: 0.005, AXIS: 2e-3, TILT: 2e-3, ENTRY: 0.03, EXIT: 0.03}
-_LEAST = {GAIN: 1e-4, DARK: 1e-5, AXIS: 1e-6, TILT: 1e-6, ENTRY: 1e-5, EXIT: 1e-5}
-_MOST = {GAIN: 1.0, DARK: 0.3, EXIT: 0.5, AXIS: 0.1, TILT: 0.1, ENTRY: 0.5}
-_LEAST_NOISE = (1e-8, 1e-6)
-_NOISE = (0.02, 0.5)  # of the level, and of the time in s
+PRIOR_SIGMA = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
+# What each kind scatters by at first, and the number of looks that this is worth: where the
+# data tell nothing of a kind it stays there. Of an exit beyond its bores' width they tell so
+# little, and that so little like a straight line, that its scatter is not learnt at all.
+_SCATTER = {GAIN: 0.1, DARK: 0.003, EXIT: 0.03, AXIS: 2e-3, TILT: 2e-3, WIDTH: 0.03}
+_LOOKS = {GAIN: 0.5, DARK: 20.0, AXIS: 0.5, TILT: 0.5, WIDTH: 0.5}
+_NOISE, _LEAST_NOISE = 0.02, 1e-4  # of the level
+TIME_S = 0.1  # noise of a time beyond that of the level: the scan's, the prediction's
 _FALSE = 0.01
 
 
@@ -91,7 +98,7 @@ class Fit:
     """Values with their uncertainty.
 
     sigma: as values, standard deviations; common_covariance: (8, 8) in the units of
-    values.common. scatter: of each kind. level_noise, time_noise_s: of one measurement.
+    values.common; width_sigma: of each bore's whole width, what is common and its own. scatter: of each kind. level_noise: of one measurement.
     left_s: measured less predicted time; sigma_s: of one crossing's noise; true: the
     probability that a crossing is no false one; told: whether it told anything.
     rounds: how many were needed; settled: whether they were enough.
@@ -100,9 +107,9 @@ class Fit:
     values: Values
     sigma: Values
     common_covariance: Floats
+    width_sigma: Floats
     scatter: Floats
     level_noise: float
-    time_noise_s: float
     left_s: Floats
     sigma_s: Floats
     true: Floats
@@ -117,125 +124,148 @@ def fit(
     data: Data,
     prior: Prior | None = None,
     progress: Callable[[float], None] | None = None,
+    start: Fit | None = None,
 ) -> Fit:
-    """Solve for everything at once. Raises SkyError for times out of reach."""
-    return _Fitting(dial, sky, data, prior or Prior()).run(progress)
+    """Solve for everything at once. Raises SkyError for times out of reach.
+
+    start: what other crossings of the same dial came to, to begin with.
+    """
+    return _Fitting(dial, sky, data, prior or Prior(), start).run(progress)
 
 
 class _Fitting:
     """The state of a fit: values, variances, and where the values have the crossings."""
 
-    def __init__(self, dial: Dial, sky: Sky, data: Data, prior: Prior) -> None:
+    def __init__(self, dial: Dial, sky: Sky, data: Data, prior: Prior, start: Fit | None) -> None:
         self.data = data
         self.layout = Layout(dial)
         self.response = Response(dial, sky, self.layout)
         self.values = self.layout.zeros()
         self.at_us = data.near_us.astype(np.int64)
-        self.prior = _PRIOR.copy()
+        self.prior = PRIOR_SIGMA.copy()
         self.prior[[OFFSET, RATE]] = prior.offset_s, prior.rate
         self.scatter = np.array([_SCATTER[kind] for kind in range(len(KINDS))])
-        self.noise = np.square(_NOISE)  # variances: of the level, of the time
+        self.noise = _NOISE
+        self.time_s = TIME_S
         self.false = _FALSE
+        self.stride = 1.0
+        self.placed = False  # variances are learnt when the body is about where it stands
+        if start is not None:
+            self.values, self.scatter, self.noise = start.values, start.scatter, start.level_noise
+            self.placed = True
         edges = np.searchsorted(data.channel, np.arange(len(dial.channels) + 1))
         self.slices = [slice(a, b) for a, b in pairwise(edges.tolist())]
         middle_us = int(np.median(data.utc_us)) if len(data.utc_us) else 0
         self.ahead_s = 1e-6 * (data.utc_us - middle_us)
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
-        share, rounds = np.inf, 0
-        while (share > _SETTLED or rounds <= _FREE_ROUNDS) and rounds < _ROUNDS:
+        share, last, rounds = np.inf, np.inf, 0
+        while (share > _SETTLED or not self.placed) and rounds < _ROUNDS:
             rounds += 1
-            # As long as the noise is taken for wide it would explain all scatter away.
-            self.least = (
-                {kind: _FREE * first for kind, first in _SCATTER.items()}
-                if rounds <= _FREE_ROUNDS
-                else _LEAST
-            )
-            met, left_s = self._predicted()
-            if rounds == 1 and met.told.any():  # so wide that at first nothing is false
-                self.noise[1] = max(np.median(left_s[met.told] ** 2), self.noise[1])
-            arrow, sigma = self._solved(met, left_s)
+            met, left = self._predicted()
+            if not self.placed and met.told.any():  # so wide that at first nothing is false
+                late_s = np.abs(left[met.told] / met.per_s[met.told])
+                self.time_s = max(float(np.median(late_s)), TIME_S)
+            arrow, sigma = self._solved(met, left)
             share = self._share(arrow, sigma)
+            # Steps that do not shrink run to and fro about where they should end.
+            if self.placed and share > (1 - _SHRINKS * self.stride) * last:
+                self.stride = max(0.5 * self.stride, _SHORTEST)
+            last = share if self.placed else np.inf
+            if not self.placed and np.abs(arrow.common / sigma.common).max() < _PLACED:
+                self.placed, self.time_s, share = True, TIME_S, np.inf
             self._move(met, arrow)
             if progress is not None:
                 progress(float(np.clip(np.log(max(share, _SETTLED)) / np.log(_SETTLED), 0, 1)))
-        met, left_s = self._predicted()
-        variance = self._variance(met)
+        met, left = self._predicted()
+        wide = self._wide(met)
+        slow = np.where(met.told, met.per_s, np.inf)
         return Fit(
             self.values,
             sigma,
             arrow.common_covariance,
+            self._width_sigma(arrow),
             self.scatter.copy(),
-            float(np.sqrt(self.noise[0])),
-            float(np.sqrt(self.noise[1])),
-            left_s,
-            np.sqrt(variance),
-            self._true(left_s, variance, met.told),
+            self.noise,
+            -left / slow,
+            wide / np.abs(slow),
+            self._true(left, wide, met.told),
             met.told,
             rounds,
             share <= _SETTLED,
         )
 
     def _predicted(self) -> tuple[Met, Floats]:
-        """Where the values have the crossings, and by how much the measured ones are later."""
+        """Levels where the crossings should be, and how far off they were where they came.
+
+        Partials belong to where a crossing should be: by where it came they would lean
+        towards what noise brought it there.
+        """
         data = self.data
-        met = self.response.at(self.values, self.at_us, data.channel, data.level, data.rise)
-        step_s = np.clip(met.step_s, -_FARTHEST_S, _FARTHEST_S)
-        # Where the level is flat, the measured instant is the better guess.
-        lost = ~met.told
-        step_s[lost] = 0.5e-6 * (data.utc_us - self.at_us)[lost]
-        self.at_us = self.at_us + np.rint(1e6 * step_s).astype(np.int64)
+        met = self.response.at(self.values, self.at_us, data.channel, data.rise)
+        per_s = np.where(met.told, met.per_s, 1.0)
         offset, rate = self.values.common[[OFFSET, RATE]]
-        left_s = 1e-6 * (data.utc_us - self.at_us) - offset - rate * self.ahead_s
-        met.common[:, OFFSET] = 1.0
-        met.common[:, RATE] = self.ahead_s
-        return met, left_s
+        true_us = data.utc_us - _us(offset + rate * self.ahead_s)
+        # Where the level is flat, the measured instant is the better guess.
+        after_s = _later_s(data.level - met.level, met)
+        after_s = np.where(met.told, after_s, 0.5e-6 * (true_us - self.at_us))
+        self.at_us = self.at_us + _us(after_s)
+        # Too far off for the ramp, the level says no more; a straight line does.
+        late_s = 1e-6 * (true_us - self.at_us)
+        straight_s = np.abs(_STRAIGHT / per_s)
+        near_s = np.clip(late_s, -straight_s, straight_s)
+        level = self.response.levels(self.values, self.at_us + _us(near_s), data.channel)
+        left = data.level - level - met.per_s * (late_s - near_s)
+        met.common[:, OFFSET] = -met.per_s
+        met.common[:, RATE] = -met.per_s * self.ahead_s
+        return met, np.where(met.told, left, 0.0)
 
-    def _variance(self, met: Met) -> Floats:
-        variance: Floats = self.noise @ _shape(met)
-        return variance
+    def _wide(self, met: Met) -> Floats:
+        """Standard deviations of the levels' misfits."""
+        wide: Floats = np.hypot(self.noise, self.time_s * met.per_s)
+        return wide
 
-    def _true(self, left_s: Floats, variance: Floats, told: Bools) -> Floats:
+    def _true(self, left: Floats, wide: Floats, told: Bools) -> Floats:
         """The probability of each crossing to be no false one; 0 where nothing is told."""
-        good = (1 - self.false) * np.exp(-0.5 * left_s**2 / variance)
-        good /= np.sqrt(2 * np.pi * variance)
-        true: Floats = good / (good + self.false / (2 * _WINDOW_S))
+        good = (1 - self.false) / np.sqrt(2 * np.pi) / wide * np.exp(-0.5 * (left / wide) ** 2)
+        true: Floats = good / (good + self.false / _FALSE_OVER)
         return np.where(told, true, 0.0)
 
-    def _rows(self, met: Met, left_s: Floats, number: int) -> Rows:
+    def _rows(self, met: Met, left: Floats, number: int) -> Rows:
         part = self.slices[number]
-        row, column, seconds = met.own
+        row, column, partial = met.own
         low, high = np.searchsorted(row, (part.start, part.stop))
         own = np.zeros((part.stop - part.start, len(self.layout.kind[number])))
-        own[row[low:high] - part.start, column[low:high]] = seconds[low:high]
-        return Rows(own, met.common[part], left_s[part])
+        own[row[low:high] - part.start, column[low:high]] = partial[low:high]
+        return Rows(own, met.common[part], left[part])
 
-    def _solved(self, met: Met, left_s: Floats) -> tuple[Arrow, Values]:
+    def _solved(self, met: Met, left: Floats) -> tuple[Arrow, Values]:
         """Increments, and the variances that go with them, for partials that stay as they are."""
-        after_s = left_s
-        for _ in range(_EM_ROUNDS):
-            variance = self._variance(met)
-            true = self._true(after_s, variance, met.told)
-            weight = true / variance
+        after = left
+        for _ in range(_EM_ROUNDS if self.placed else 1):
+            wide = self._wide(met)
+            true = self._true(after, wide, met.told)
+            weight = true / wide**2
             normals = [
-                Normal.of(self._rows(met, left_s, number), weight[part])
+                Normal.of(self._rows(met, left, number), weight[part])
                 for number, part in enumerate(self.slices)
             ]
             arrow, sigma = self._scattered(normals)
-            after_s, leverage = left_s.copy(), np.zeros(len(left_s))
+            after, leverage = left.copy(), np.zeros(len(left))
             for number, part in enumerate(self.slices):
-                rows = self._rows(met, left_s, number)
-                after_s[part] -= rows.own @ arrow.own[number] + rows.common @ arrow.common
+                rows = self._rows(met, left, number)
+                after[part] -= rows.own @ arrow.own[number] + rows.common @ arrow.common
                 leverage[part] = arrow.leverage(number, rows)
-            before = np.append(self.noise, self.false)
-            self._learn_noise(met, after_s**2 + leverage, true)
-            if np.allclose(before, np.append(self.noise, self.false), rtol=1e-3):
+            before = self.noise, self.false
+            if self.placed:
+                self._learn_noise(met, after**2 + leverage, true)
+            if np.allclose(before, (self.noise, self.false), rtol=1e-3):
                 break
         return arrow, sigma
 
     def _scattered(self, normals: list[Normal]) -> tuple[Arrow, Values]:
         """Increments, and the scatter of each kind that goes with them."""
-        for _ in range(_SCATTER_ROUNDS):
+        for _ in range(_SCATTER_ROUNDS if self.placed else 1):
             before = self.scatter.copy()
             arrow = Arrow(
                 normals,
@@ -248,51 +278,67 @@ class _Fitting:
             own = tuple(np.sqrt(np.diag(arrow.covariance(number))) for number in numbers)
             sigma = Values(np.sqrt(np.diag(arrow.common_covariance)), own)
             values = self.values.moved(arrow.common, arrow.own)
-            for kind in range(len(KINDS)):
+            for kind, looks in _LOOKS.items() if self.placed else ():
                 value = self.layout.of_kind(kind, values.own)
                 if not len(value):
                     continue
                 spread = self.layout.of_kind(kind, sigma.own)
                 known = len(value) - float((spread**2).sum()) / self.scatter[kind] ** 2
-                variance = float((value**2).sum()) / max(known, 1e-3)
-                self.scatter[kind] = np.clip(np.sqrt(variance), self.least[kind], _MOST[kind])
+                square = float((value**2).sum()) + looks * _SCATTER[kind] ** 2
+                self.scatter[kind] = np.sqrt(square / (max(known, 0.0) + looks))
             if np.allclose(before, self.scatter, rtol=2e-3):
                 break
         return arrow, sigma
 
-    def _learn_noise(self, met: Met, square_s2: Floats, true: Floats) -> None:
-        """The noise's variances by Fisher scoring, and the share of false crossings."""
-        shape = _shape(met)
+    def _learn_noise(self, met: Met, square: Floats, true: Floats) -> None:
+        """The level's noise by Fisher scoring, and the share of false crossings."""
         for _ in range(3):
-            variance = self.noise @ shape
-            pull = shape * (true * (square_s2 / variance**2 - 1 / variance))
-            curvature = (shape * (true / variance**2)) @ shape.T
-            step = np.linalg.lstsq(curvature, pull.sum(axis=1), rcond=1e-12)[0]
-            self.noise = np.maximum(self.noise + step, _LEAST_NOISE)
+            variance = self._wide(met) ** 2
+            pull = float((true * (square / variance - 1) / variance).sum())
+            curvature = float((true / variance**2).sum())
+            step = pull / curvature if curvature else 0.0
+            self.noise = float(np.sqrt(max(self.noise**2 + step, _LEAST_NOISE**2)))
         told = max(int(met.told.sum()), 1)
         self.false = float(np.clip((met.told - true).sum() / told, 1e-4, 0.3))
 
+    def _width_sigma(self, arrow: Arrow) -> Floats:
+        sigma = np.zeros(len(self.layout.dial.bores))
+        shared = arrow.common_covariance[ALL_WIDTHS, ALL_WIDTHS]
+        for number, kind in enumerate(self.layout.kind):
+            own = np.diag(arrow.covariance(number))
+            variance = own + shared + 2 * arrow.cross_covariance(number)[:, ALL_WIDTHS]
+            widths = kind == WIDTH
+            sigma[self.layout.bore[number][widths]] = np.sqrt(variance[widths])
+        return sigma
+
     def _share(self, arrow: Arrow, sigma: Values) -> float:
-        """The largest move of any unknown, in its own sigmas."""
+        """The largest move of any unknown, in its own sigmas: of what is not common, in some."""
         moves = [np.abs(arrow.common / sigma.common)]
-        moves += [np.abs(a / b) for a, b in zip(arrow.own, sigma.own, strict=True)]
+        moves += [np.abs(a / b) / _OWN for a, b in zip(arrow.own, sigma.own, strict=True)]
         return float(max(each.max(initial=0.0) for each in moves))
 
     def _move(self, met: Met, arrow: Arrow) -> None:
         """The values, and the crossings by what the partials say of them."""
-        self.values = self.values.moved(arrow.common, arrow.own)
-        common = arrow.common.copy()
+        common = self.stride * arrow.common
+        own = [self.stride * each for each in arrow.own]
+        self.values = self.values.moved(common, own)
         common[[OFFSET, RATE]] = 0.0  # they move what is measured, not where it would be
-        moved_s = met.common @ common
-        row, column, seconds = met.own
-        increments = np.concatenate(arrow.own)
-        first = np.cumsum([0, *(len(own) for own in arrow.own[:-1])])[self.data.channel]
-        moved_s += np.bincount(row, seconds * increments[first[row] + column], len(moved_s))
-        moved_s = np.where(met.told, np.clip(moved_s, -_WINDOW_S, _WINDOW_S), 0.0)
-        self.at_us = self.at_us + np.rint(1e6 * moved_s).astype(np.int64)
+        moved = met.common @ common
+        row, column, partial = met.own
+        increments = np.concatenate(own)
+        first = np.cumsum([0, *(len(each) for each in own[:-1])])[self.data.channel]
+        moved += np.bincount(row, partial * increments[first[row] + column], len(moved))
+        self.at_us = self.at_us + _us(_later_s(-moved, met))
 
 
-def _shape(met: Met) -> Floats:
-    """What a variance of the level and one of the time do to a crossing's, shape (2, n)."""
-    slow = np.where(met.told, met.per_s, np.inf)
-    return np.stack((1 / np.square(slow), np.ones(len(slow))))
+def _later_s(higher: Floats, met: Met) -> Floats:
+    """When a ramp is so much higher. Where it bends over small steps are not taken: they would
+    go to and fro, and partials change little over them."""
+    slow = np.where(met.told, np.abs(met.per_s), np.inf)
+    steep = slow > _STEEP * np.median(slow)
+    seconds = np.clip(higher / np.where(met.told, met.per_s, np.inf), -_WINDOW_S, _WINDOW_S)
+    return np.where(steep | (np.abs(higher) > _CLOSE), seconds, 0.0)
+
+
+def _us(seconds: Floats) -> Ints:
+    return np.rint(1e6 * seconds).astype(np.int64)

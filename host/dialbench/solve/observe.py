@@ -17,7 +17,9 @@ Floats = NDArray[np.float64]
 
 ANGLES = ("azimuth", "altitude", "turn")  # of the body, about P's x, y and z
 WIDE_DEG = 0.1  # a standard deviation beyond which a combination is not told
-_PART = 0.25  # a smaller share of a combination is not worth a name
+# An angle has a part in a combination if this moves it by a tenth of what it does the others,
+# and is what makes it uncertain in the first place.
+_PART, _BLAME = 0.1, 0.5
 RANGE = 1.96  # of a normal distribution: 95% lie within so many sigmas
 
 
@@ -26,17 +28,12 @@ class Combination:
     """A direction of the pose that the data cannot tell.
 
     parts: the share of each angle in it, a unit vector as ANGLES names them; sigma_deg: how
-    uncertain it is.
+    uncertain it is; names: of the angles that are uncertain because it is.
     """
 
     parts: tuple[float, float, float]
     sigma_deg: float
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(
-            name for name, part in zip(ANGLES, self.parts, strict=True) if abs(part) >= _PART
-        )
+    names: tuple[str, ...]
 
     @property
     def sentence(self) -> str:
@@ -69,14 +66,19 @@ class Pose:
     @classmethod
     def of(cls, pose: Floats, covariance: Floats, wide_deg: float = WIDE_DEG) -> Pose:
         """From three angles in radians and their covariance (3, 3)."""
-        variance, axes = np.linalg.eigh(np.degrees(np.degrees(covariance)))
+        square_deg = np.degrees(np.degrees(covariance))
+        variance, axes = np.linalg.eigh(square_deg)
         untold = []
         for size, axis in sorted(zip(variance, axes.T, strict=True), key=lambda one: -one[0]):
             sigma_deg = float(np.sqrt(max(size, 0.0)))
             if sigma_deg > wide_deg:
                 turned = axis * (1 if axis[np.abs(axis).argmax()] > 0 else -1)
                 parts = (float(turned[0]), float(turned[1]), float(turned[2]))
-                untold.append(Combination(parts, sigma_deg))
+                blamed = size * axis**2 >= _BLAME * np.diag(square_deg)
+                blamed &= np.abs(axis) >= _PART
+                blamed[np.abs(axis).argmax()] = True
+                names = tuple(ANGLES[number] for number in np.flatnonzero(blamed))
+                untold.append(Combination(parts, sigma_deg, names))
         lost = {name for one in untold for name in one.names}
         sigma = np.degrees(np.sqrt(np.diag(covariance)))
         angles = [

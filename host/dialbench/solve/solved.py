@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.compare import Comparison, compare
+from dialbench.compare import Comparison, Measured, compare
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.logged import Logged, predicted
@@ -17,21 +18,23 @@ from dialbench.sky import Sky, from_us
 from dialbench.solve.fit import Data, Fit, Prior, fit
 from dialbench.solve.observe import RANGE, Pose
 from dialbench.solve.unknowns import (
-    ALL_ENTRIES,
     ALL_EXITS,
+    ALL_WIDTHS,
     AXIS,
     COMMON,
     DARK,
-    ENTRY,
     EXIT,
     GAIN,
     POSE,
+    WIDTH,
     Layout,
 )
 
 SCHEMA = "dialbench.solve/1"
 _FEWEST = 20  # crossings; with less there is nothing to weigh
 _MATCHINGS = 4
+_MANY = 20_000  # crossings: twice as many, and some days are looked at before all are
+_DAY_US = 86_400_000_000
 _DOUBTED = 0.5  # a crossing more likely false than true is shown
 _SHOWN = 200  # of them, in the object
 _TOLD_SHARE = 0.8  # an own unknown is told if its sigma is less than this of its scatter
@@ -85,22 +88,25 @@ class Solved:
             )
             for angle, axis in zip(self.pose.angles, "xyz", strict=True)
         ]
-        entry, exit = (fitted.values.common[at] for at in (ALL_ENTRIES, ALL_EXITS))
-        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_ENTRIES, ALL_EXITS)]
-        shown.append(("entries wider than drawn", f"{entry:+.1%} +- {wide[0]:.1%}"))
-        shown.append(("exits wider than drawn", f"{exit:+.1%} +- {wide[1]:.1%}"))
+        width, exit = (fitted.values.common[at] for at in (ALL_WIDTHS, ALL_EXITS))
+        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_WIDTHS, ALL_EXITS)]
+        shown.append(("bores wider than drawn", f"{width:+.1%} +- {wide[0]:.1%}"))
+        shown.append(("exits wider than that", f"{exit:+.1%} +- {wide[1]:.1%}"))
         shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
-        shown.append(("entries scatter by", f"{fitted.scatter[ENTRY]:.1%}"))
+        shown.append(("widths scatter by", f"{fitted.scatter[WIDTH]:.1%}"))
         shown.append(("noise of a level", f"{fitted.level_noise:.2%}"))
         shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
         return shown
 
-    def sentences(self) -> list[str]:
-        """What else there is to say."""
+    def sentences(self, mends: Sequence[str] = ()) -> list[str]:
+        """What else there is to say.
+
+        mends: for each combination that is not told, what would tell it, where that is known.
+        """
+        other = "log on days when the Sun's declination is another"
         told = [
-            f"These data cannot tell {one.sentence}: log on days when the Sun's declination is"
-            " another."
-            for one in self.pose.untold
+            f"These data cannot tell {one.sentence}; {mend or other}."
+            for one, mend in zip_longest(self.pose.untold, mends)
         ]
         if not self.fit.settled:
             told.append("The solution had not settled when its rounds were over: trust it less.")
@@ -131,7 +137,7 @@ class Solved:
                     "bore": number,
                     "channel": bore.channel,
                     "axis_deg": own(bore.channel, layout.column[AXIS, number], np.degrees(1.0)),
-                    "entry_mm": own(bore.channel, layout.column[ENTRY, number], bore.entry_mm),
+                    "width_share": own(bore.channel, layout.column[WIDTH, number]),
                 }
             )
         return {
@@ -156,19 +162,19 @@ class Solved:
                 "offset_s": _with_sigma(*common["offset"]),
                 "rate_ppm": _with_sigma(*common["rate"], unit=1e6),
             },
-            "entries_wide_share": _with_sigma(*common["entry"]),
-            "exits_wide_share": _with_sigma(*common["exit"]),
+            "width_share": _with_sigma(*common["width"]),
+            "exit_share": _with_sigma(*common["exit"]),
             "stray_light_factor": {
                 "value": 1 + float(common["ghost"][0]),
                 "sigma": float(common["ghost"][1]),
             },
             "scatter": {
                 "axis_deg": float(np.degrees(fitted.scatter[AXIS])),
-                "entry_share": float(fitted.scatter[ENTRY]),
+                "width_share": float(fitted.scatter[WIDTH]),
                 "gain": float(fitted.scatter[GAIN]),
                 "dark": float(fitted.scatter[DARK]),
             },
-            "noise": {"level": fitted.level_noise, "time_s": fitted.time_noise_s},
+            "level_noise": fitted.level_noise,
             "channels": [
                 {
                     "channel": number,
@@ -187,6 +193,12 @@ def _with_sigma(value: float, sigma: float, unit: float = 1.0) -> dict[str, floa
     return {"value": float(value * unit), "sigma": float(sigma * unit)}
 
 
+def clock_prior(measured: Measured) -> Prior:
+    """What a log's own clock model knows of the offset and rate common to all of it."""
+    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
+    return Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
+
+
 def solve(
     logged: Logged,
     dial: Dial,
@@ -197,42 +209,101 @@ def solve(
 
     Raises SolveError where too few match, SkyError for times out of reach.
     """
-    measured = logged.measured
-    known_s = measured.sigma_s[np.isfinite(measured.sigma_s)]
-    prior = Prior(float(np.median(known_s)) if len(known_s) else 1.0, _RATE_SIGMA)
-    pose_deg = (0.0, 0.0, 0.0)
-    matched = -1
-    for number in range(_MATCHINGS):
-        if progress is not None:
-            progress("matching", number / _MATCHINGS)
-        expected, _ = predicted(logged, dial, sky, pose_deg)
+    stages = _Stages(dial, sky, clock_prior(logged.measured), progress)
+    found = None
+    for part in _parts(logged, dial.site.longitude_deg):
+        matched = -1
+        for number in range(_MATCHINGS):
+            more = stages.matched(part, found, number)
+            if len(more.places) <= matched:
+                break
+            matched = len(more.places)
+            found = stages.fitted(part, more, found)
+    assert found is not None
+    return found
+
+
+@dataclass(frozen=True)
+class _Matched:
+    """Which measured crossings are which predicted ones, sorted by channel."""
+
+    comparison: Comparison
+    places: NDArray[np.int64]
+    near_us: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class _Stages:
+    """The two things that are done in turn, each to as much of a log as is asked."""
+
+    dial: Dial
+    sky: Sky
+    prior: Prior
+    progress: Callable[[str, float], None] | None
+
+    def matched(self, logged: Logged, known: Solved | None, number: int) -> _Matched:
+        """Crossings against those of the dial as drawn, where it is known to stand."""
+        if self.progress is not None:
+            self.progress("matching", number / _MATCHINGS)
+        pose = np.degrees(known.fit.values.common[POSE]) if known is not None else np.zeros(3)
+        wx, wy, wz = pose.tolist()
+        expected, _ = predicted(logged, self.dial, self.sky, (wx, wy, wz))
+        measured = logged.measured
         found = compare(expected, measured, logged.observed, logged.unlogged)
         if len(found.measured_index) < _FEWEST:
             raise SolveError(
                 f"only {len(found.measured_index)} crossings match what this dial would show, and"
                 f" {_FEWEST} are the least to solve for anything: is it the dial of this log?"
             )
-        if len(found.measured_index) <= matched:
-            break
-        matched = len(found.measured_index)
         order = np.argsort(measured.channel[found.measured_index], kind="stable")
-        places = found.measured_index[order]
+        near_us = expected.utc_us[found.predicted_index[order]]
+        return _Matched(found, found.measured_index[order], near_us)
+
+    def fitted(self, logged: Logged, matched: _Matched, known: Solved | None) -> Solved:
+        measured, places = logged.measured, matched.places
         data = Data(
             measured.channel[places],
             measured.threshold[places],
             measured.rise[places],
             measured.utc_us[places],
-            expected.utc_us[found.predicted_index[order]],
+            matched.near_us,
         )
-        fitted = fit(dial, sky, data, prior, None if progress is None else _stage(progress))
-        best = Solved(dial, fitted, _pose(fitted), found, places)
-        wx, wy, wz = np.degrees(fitted.values.common[POSE]).tolist()
-        pose_deg = (wx, wy, wz)
-    return best
+        progress = self.progress
+        stage = None if progress is None else lambda share: progress("fitting", share)
+        start = None if known is None else known.fit
+        fitted = fit(self.dial, self.sky, data, self.prior, stage, start)
+        return Solved(self.dial, fitted, _pose(fitted), matched.comparison, places)
 
 
-def _stage(progress: Callable[[str, float], None]) -> Callable[[float], None]:
-    return lambda share: progress("fitting", share)
+def _parts(logged: Logged, longitude_deg: float) -> Iterator[Logged]:
+    """First some days of a long log, by which it is soon known about how everything stands."""
+    share = len(logged.measured.utc_us) // _MANY
+    if share > 1:
+        yield _every(logged, share, longitude_deg)
+    yield logged
+
+
+def _every(logged: Logged, share: int, longitude_deg: float) -> Logged:
+    """One in so many of a log's days, from midnight to midnight by the Sun."""
+    measured = logged.measured
+    ahead_us = round(longitude_deg / 360 * _DAY_US)
+    first = (int(measured.utc_us.min()) + ahead_us) // _DAY_US
+    kept = ((measured.utc_us + ahead_us) // _DAY_US - first) % share == 0
+    observed = []
+    for start_us, end_us in logged.observed:
+        for day in range((start_us + ahead_us) // _DAY_US, (end_us + ahead_us) // _DAY_US + 1):
+            if (day - first) % share == 0:
+                dawn_us = day * _DAY_US - ahead_us
+                span = max(start_us, dawn_us), min(end_us, dawn_us + _DAY_US)
+                observed += [span] if span[0] < span[1] else []
+    some = Measured(
+        measured.channel[kept],
+        measured.threshold[kept],
+        measured.rise[kept],
+        measured.utc_us[kept],
+        measured.sigma_s[kept],
+    )
+    return replace(logged, measured=some, observed=observed)
 
 
 def _pose(fitted: Fit) -> Pose:

@@ -1,10 +1,15 @@
 """What a solve looks for, and where each unknown stands among the others.
 
 Common to all crossings: the body's pose (a rotation vector about P's axes), the clock's
-offset and rate, the shares by which all entries and all exits came out wide, and how strong
-stray light is. A channel's own: its sensor's gain and dark level, how wide its exit came out
-(one opening, whatever bores lead to it; its area counts with the gain), and of each of its
-bores where its axis points and how wide its entry came out.
+offset and rate, the shares by which all bores and all exits came out wide, and how strong
+stray light is. A channel's own: its sensor's gain and dark level and how wide its exit came
+out, and of each of its bores where its axis points and how wide it came out.
+
+A bore's width is the mean of its two ends': that tells at which angle the light is half gone.
+What is common to all widths is common to their exits too. Beyond that an exit is the channel's,
+one opening whatever bores lead to it: one that came out wider at the same widths of its bores
+only shortens how long it stays all lit; that it takes in more light counts with the gain. So the three things that a ramp shows are three unknowns:
+where it is, how steep it is, and where it ends.
 """
 
 from __future__ import annotations
@@ -19,13 +24,13 @@ from dialbench.dial import Dial
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-COMMON = ("wx", "wy", "wz", "offset", "rate", "entry", "exit", "ghost")
-WX, WY, WZ, OFFSET, RATE, ALL_ENTRIES, ALL_EXITS, GHOST = range(len(COMMON))
+COMMON = ("wx", "wy", "wz", "offset", "rate", "width", "exit", "ghost")
+WX, WY, WZ, OFFSET, RATE, ALL_WIDTHS, ALL_EXITS, GHOST = range(len(COMMON))
 POSE = slice(WX, WZ + 1)
 
 # Kinds of a channel's own unknowns; each kind has a scatter of its own.
-KINDS = ("gain", "dark", "exit", "axis", "tilt", "entry")
-GAIN, DARK, EXIT, AXIS, TILT, ENTRY = range(len(KINDS))
+KINDS = ("gain", "dark", "exit", "axis", "tilt", "width")
+GAIN, DARK, EXIT, AXIS, TILT, WIDTH = range(len(KINDS))
 
 
 @dataclass(frozen=True)
@@ -65,7 +70,7 @@ class Layout:
         for numbers in self.bores:
             kind, bore = [GAIN, DARK, EXIT], [-1, -1, -1]
             for number in numbers:
-                kinds = (AXIS, ENTRY) if dial.bores[number].shape == "slot" else (AXIS, TILT, ENTRY)
+                kinds = (AXIS, WIDTH) if dial.bores[number].shape == "slot" else (AXIS, TILT, WIDTH)
                 for of in kinds:
                     self.column[of, number] = len(kind)
                     kind.append(of)
@@ -99,16 +104,29 @@ class Layout:
         """The dial as it came out: every bore where these values have it."""
         axis = np.degrees(self.by_bore(AXIS, values))
         tilt = np.degrees(self.by_bore(TILT, values))
-        entry = 1 + values.common[ALL_ENTRIES] + self.by_bore(ENTRY, values)
-        exits = [1 + float(values.common[ALL_EXITS] + block[EXIT]) for block in values.own]
-        bores = tuple(
-            replace(
-                bore,
-                hour_angle_deg=bore.hour_angle_deg + float(axis[n]),
-                declination_deg=bore.declination_deg + float(tilt[n]),
-                exit_mm=bore.exit_mm * exits[bore.channel],
-                entry_mm=bore.entry_mm * float(entry[n]),
+        width = 1 + values.common[ALL_WIDTHS] + self.by_bore(WIDTH, values)
+        exits = self.exits(values)
+        bores = []
+        for n, bore in enumerate(self.dial.bores):
+            exit_mm = bore.exit_mm * float(exits[bore.channel])
+            both_mm = (bore.exit_mm + bore.entry_mm) * float(width[n])
+            bores.append(
+                replace(
+                    bore,
+                    hour_angle_deg=bore.hour_angle_deg + float(axis[n]),
+                    declination_deg=bore.declination_deg + float(tilt[n]),
+                    exit_mm=exit_mm,
+                    entry_mm=both_mm - exit_mm,
+                )
             )
-            for n, bore in enumerate(self.dial.bores)
-        )
-        return replace(self.dial, bores=bores)
+        return replace(self.dial, bores=tuple(bores))
+
+    def exits(self, values: Values) -> Floats:
+        """The factor on each channel's exit."""
+        common = values.common[ALL_WIDTHS] + values.common[ALL_EXITS]
+        return 1 + np.array([common + block[EXIT] for block in values.own])
+
+    def entries(self, values: Values) -> Floats:
+        """By which share of what is drawn each bore's entry came out wide."""
+        pairs = zip(self.made(values).bores, self.dial.bores, strict=True)
+        return np.array([made.entry_mm / drawn.entry_mm - 1 for made, drawn in pairs])
