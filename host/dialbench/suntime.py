@@ -24,7 +24,7 @@ from dialbench.logged import Logged
 from dialbench.sky import Sky, from_us
 from dialbench.solve import Solved
 from dialbench.solve.arrow import Arrow, Normal, Rows
-from dialbench.solve.fit import TIME_S
+from dialbench.solve.fit import PRIOR_SIGMA, TIME_S
 from dialbench.solve.response import Met, Response
 from dialbench.solve.unknowns import COMMON, OFFSET, POSE, RATE, Layout
 from dialcore.crossing import THRESHOLDS
@@ -47,6 +47,7 @@ _SURE = 0.999
 _ROUNDS = 8
 _NEWTONS = 6
 _Z95 = 1.96
+_ANY_S = 1e4  # of the shift, before there is any data
 _RATE_SIGMA = 1e-7  # of the clock in the known seasons
 
 
@@ -319,10 +320,9 @@ class _Dial:
             )
         sigma_s = self._known.comparison.measured.sigma_s
         finite = sigma_s[np.isfinite(sigma_s)]
-        wide = np.ones(len(COMMON) + 1)
+        wide = np.append(PRIOR_SIGMA, _ANY_S)
         wide[OFFSET] = float(np.median(finite)) if len(finite) else 1.0
         wide[RATE] = _RATE_SIGMA
-        wide[-1] = 1e4
         return Arrow(
             normals,
             [1 / np.square(fitted.scatter[kind]) for kind in self._layout.kind],

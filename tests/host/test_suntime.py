@@ -137,7 +137,8 @@ def test_a_second_after_three_seasons_and_the_sigma_holds():
     dial = dial_of()
     sky = Sky(dial.site)
     off, sigma, vague = [], [], 0
-    for seed in range(int(os.environ.get("SUNTIME_DIALS", "8"))):
+    dials = int(os.environ.get("SUNTIME_DIALS", "8"))
+    for seed in range(dials):
         rng = np.random.default_rng(900 + seed)
         truth = true(dial, seed)
         log = campaigns.logged(lambda _, t=truth: t, sky, SEASONS, seed, cloudy=False)
@@ -159,4 +160,5 @@ def test_a_second_after_three_seasons_and_the_sigma_holds():
     print(f"{vague} more hours not told to 2 s")
     assert vague <= 0.1 * (len(off) + vague)
     assert np.sqrt((off**2).mean()) < 1.0
-    assert (np.abs(z) < 1.96).mean() > 0.85
+    # Hours of one dial share its seasons: no more than the dials are independent.
+    assert np.sqrt((z**2).mean()) < 1 + 3 / np.sqrt(2 * dials)
