@@ -23,7 +23,7 @@ class Made:
     """A dial as it came out; angles in degrees, factors on what is drawn.
 
     axis_deg, entry: of each bore; exit, gain, dark: of each channel; clock: by how many
-    seconds it is ahead where a log begins, and by how many more each second.
+    seconds it is ahead in the middle of a log, and by how many more each second.
     """
 
     dial: object
@@ -158,7 +158,7 @@ def logged(made, sky, days, rng, noise=0.01, false=0.0, clear=1.0, sigma_s=0.01)
         seen |= (utc_us >= a) & (utc_us < b)
     order = np.flatnonzero(seen)[np.argsort(utc_us[seen], kind="stable")]
     offset_s, rate = made.clock
-    from_us = int(utc_us.min())
+    from_us = int(np.median(utc_us))
     told_us = utc_us + np.rint(1e6 * offset_s + rate * (utc_us - from_us)).astype(np.int64)
     measured = Measured(
         channel[order],

@@ -22,6 +22,7 @@ from dialbench.sky import Sky
 from dialbench.solve.arrow import Arrow, Normal, Rows
 from dialbench.solve.response import Met, Response
 from dialbench.solve.unknowns import (
+    ALL_EXITS,
     ALL_WIDTHS,
     AXIS,
     DARK,
@@ -42,12 +43,12 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _ROUNDS = 25
+_NEARER = 2  # looks by which crossings come near, where the unknowns are known beforehand
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
 _SHRINKS, _SHORTEST = 0.2, 0.2  # a step shrinks by that share of the last, or the next are shorter
 _PLACED = 1.0  # sigmas that an unknown moved by in a round: from then on variances are learnt
-_OWN = 3.0  # times as far may what is a channel's own move
-_SETTLED = 0.1  # of its sigma: no unknown moves more in the last round
+_SETTLED = 0.1  # of their sigmas: unknowns move no more in the last round
 _FALSE_OVER = 5.0  # levels that a false crossing may be off by, one as likely as another
 _STRAIGHT = 0.15  # of the level: so far a ramp is taken for a straight line
 _STEEP = 0.7  # of the usual slope
@@ -163,6 +164,8 @@ class _Fitting:
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
         share, last, rounds = np.inf, np.inf, 0
+        for _ in range(_NEARER if self.placed else 0):
+            self._predicted()
         while (share > _SETTLED or not self.placed) and rounds < _ROUNDS:
             rounds += 1
             met, left = self._predicted()
@@ -315,10 +318,19 @@ class _Fitting:
         return sigma
 
     def _share(self, arrow: Arrow, sigma: Values) -> float:
-        """The largest move of any unknown, in its own sigmas: of what is not common, in some."""
-        moves = [np.abs(arrow.common / sigma.common)]
-        moves += [np.abs(a / b) / _OWN for a, b in zip(arrow.own, sigma.own, strict=True)]
-        return float(max(each.max(initial=0.0) for each in moves))
+        """The move of the unknowns in their own sigmas.
+
+        The largest of those common to all, or that of the channels' own in the root mean
+        square. Exits are not asked: what little is told of them is no straight line.
+        """
+        common = np.abs(arrow.common / sigma.common)
+        own = [
+            (a / b)[kind != EXIT]
+            for a, b, kind in zip(arrow.own, sigma.own, self.layout.kind, strict=True)
+        ]
+        common[ALL_EXITS] = 0.0
+        spread = float(np.sqrt(np.mean(np.square(np.concatenate(own))))) if own else 0.0
+        return max(float(common.max()), spread)
 
     def _move(self, met: Met, arrow: Arrow) -> None:
         """The values, and the crossings by what the partials say of them."""
