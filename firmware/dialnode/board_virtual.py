@@ -5,7 +5,9 @@ which light arrives. A frame of light is little-endian 16-bit words: the board's
 (low word, high word; milliseconds modulo 2**30), what a clock chip shows (Unix seconds, low
 word, high word; milliseconds past them; bit 0 whether a chip is there, bit 1 whether it has
 stood still, bit 2 whether the ticks run on until the next frame, as the machine's clock does),
-what the machine's clock stood at just then (low word, high word; milliseconds modulo 2**30),
+what the machine's clock stood at just then (low word, high word; milliseconds modulo 2**30), what an
+encoder shows (its raw angle; bit 12 whether it sees a magnet, 13 and 14 whether that is too weak or
+too strong, 15 whether an encoder is there),
 the open-sky sensor, the shaded one, then every channel. Descriptor 0 is the serial line, both
 ways. Both must be set non-blocking, and frames written whole. The end of the light is the
 power going off.
@@ -42,9 +44,10 @@ class VirtualBoard:
         self._poll = select.poll()
         self._poll.register(self._light, select.POLLIN)
         self._poll.register(self._line_in, select.POLLIN)
-        self._now = array("H", [0] * 8)
+        self._now = array("H", [0] * 9)
         self._shown = 0
         self._chip = Registers()
+        self._encoder = EncoderRegisters()
         self.running = True
         self.config_path = self._folder + "/config.json"
         with open(self._folder + "/uid") as file:
@@ -128,6 +131,10 @@ class VirtualBoard:
 
     def i2c_read(self, address, register, buffer):
         """Fill buffer from a chip's registers; OSError where none answers."""
+        if address == self._encoder.ADDRESS:
+            self._encoder.show(self._now[8])
+            self._encoder.read(register, buffer)
+            return
         chip_s = self._now[3] << 16 | self._now[2]
         self._chip.show(chip_s, self._now[5] & 1, self._now[5] & 2)
         self._chip.read(address, register, buffer)
@@ -216,6 +223,30 @@ class Registers:
     def _answer(self, address):
         if address != self.ADDRESS or not self._fitted:
             raise OSError(19)  # ENODEV
+
+
+class EncoderRegisters:
+    """An AS5600 as its bus sees it: shows the angle and the magnet that it is told."""
+
+    ADDRESS = 0x36
+
+    def __init__(self):
+        self._bytes = bytearray(16)
+        self._fitted = False
+
+    def show(self, word):
+        """As in a frame of light."""
+        self._fitted = word & 0x8000
+        self._bytes[12] = word >> 8 & 15
+        self._bytes[13] = word & 255
+        self._bytes[11] = (word >> 7 & 0x20) | (word >> 9 & 0x10) | (word >> 11 & 8)
+
+    def read(self, register, buffer):
+        """Fill buffer; OSError where no encoder is fitted."""
+        if not self._fitted:
+            raise OSError(19)  # ENODEV
+        for at in range(len(buffer)):
+            buffer[at] = self._bytes[register + at]
 
 
 def _as_32_bit(size):

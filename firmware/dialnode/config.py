@@ -20,6 +20,9 @@ class Config:
     Of clocks, all may be left out: rtc ("ds3231") is the clock chip, nmea a satellite receiver
     with the latency_ms of its sentences and their sigma_ms, rtc_s how often they are read, tick
     ("rtc" or "nmea") whose 1 Hz is wired up.
+
+    sweep, for the bench, may be left out too: encoder ("as5600"), step in its counts, every_ms
+    where there is no encoder.
     """
 
     def __init__(self, facts):
@@ -57,6 +60,14 @@ class Config:
         self.tick = _choice(facts, "tick", ("rtc", "nmea"))
         if self.tick and not (self.rtc if self.tick == "rtc" else self.nmea):
             raise ValueError("tick: of %s, which is not set up" % self.tick)
+        sweep = facts.get("sweep")
+        self.sweep = sweep is not None
+        if self.sweep:
+            if not isinstance(sweep, dict):
+                raise ValueError("sweep: encoder and step expected, or every_ms")
+            self.encoder = _choice(sweep, "encoder", ("as5600",))
+            self.step = _number(sweep, "step", 1, 2048) if "step" in sweep else 1
+            self.every_ms = _number(sweep, "every_ms", 1, 3600000) if "every_ms" in sweep else 1000
 
 
 def _get(facts, key, kind):

@@ -2,6 +2,7 @@
 
 from dialcore import records
 from dialnode import config as configuration
+from dialnode.as5600 import As5600
 from dialnode.clock import Clock
 from dialnode.ds3231 import Ds3231
 from dialnode.health import Health
@@ -9,6 +10,7 @@ from dialnode.nmea import Sentences
 from dialnode.pagelog import PageLog
 from dialnode.scan import Scan
 from dialnode.serve import Serve
+from dialnode.sweep import Sweep
 from dialnode.timesource import Chip, Receiver
 
 VERSION = "0.1.0"
@@ -44,7 +46,7 @@ class Node:
         self._log = log = PageLog(
             storage, clock, board.boot, 1000 * (config.commit_s if config else _COMMIT_S)
         )
-        self._scan = self._health = None
+        self._scan = self._health = self._sweep = None
         if config:
             self._scan = Scan(board, clock, log, config)
             log.record(
@@ -62,6 +64,10 @@ class Node:
                 ),
             )
             self._health = Health(board, clock, log, self._scan)
+            if config.sweep:
+                encoder = As5600(board) if config.encoder else None
+                step = As5600.STEP * config.step
+                self._sweep = Sweep(clock, log, self._scan, encoder, step, config.every_ms)
         self._sources = _sources(board, clock, log, config) if config else []
         self._serve = Serve(board, clock, log, self._scan, config, trouble, VERSION)
 
@@ -70,6 +76,7 @@ class Node:
         board = self._board
         scan = self._scan
         health = self._health
+        sweep = self._sweep
         serve = self._serve
         while board.running and not (serve.released and not serve.busy):
             if scan is None or health is None:
@@ -77,6 +84,8 @@ class Node:
                 idle = True
             else:
                 idle = not scan.take()
+                if sweep is not None and not idle:
+                    sweep.take()
                 health.step()
                 self._log.flush()
             serve.step()
@@ -93,6 +102,8 @@ class Node:
                 if scan is not None and health is not None:
                     scan.rebase(shift)
                     health.rebase(shift)
+                if sweep is not None:
+                    sweep.rebase(shift)
             if idle and not (serve.busy and serve.flowing):
                 board.idle(soon)
         if serve.released:

@@ -73,14 +73,14 @@ class PageLog:
             self.overflow += 1
             self._unsaid += 1
 
-    def record(self, tag, payload):
-        """Log any other record, as of now."""
+    def record(self, tag, payload, size=-1):
+        """Log any other record, as of now; size as in PageWriter.record. Allocates nothing."""
         now = self._clock.offset_ms
         if not self._page.count:
             self._page.start(now)
         if self._unsaid or not (
-            self._page.record(tag, now, payload)
-            or (self._turn_over(now) and self._page.record(tag, now, payload))
+            self._page.record(tag, now, payload, size)
+            or (self._turn_over(now) and self._page.record(tag, now, payload, size))
         ):
             self.overflow += 1
             self._unsaid += 1

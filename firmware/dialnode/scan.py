@@ -14,6 +14,7 @@ class Scan:
         self._clock = clock
         self._log = log
         self._blind_ms = config.scan_ms * _BLIND_SCANS
+        self._calibration = config.calibration
         self._counts = array("H", [0] * (len(config.calibration.dark) + FIRST))
         self._last = clock.offset_ms
         self.watcher = Crossings(config.calibration, log.crossing, config.thresholds)
@@ -47,6 +48,13 @@ class Scan:
             if watcher.gate:
                 self.snapshot()
         return True
+
+    def level(self, channel):
+        """A channel's level at the last scan, 1024 for a fully lit exit, in two signed bytes."""
+        cal = self._calibration
+        counts = self._counts[channel + FIRST] - cal.dark[channel]
+        level = counts * cal.scale[channel] // max(self.watcher.direct, 1)
+        return min(max(level, -32768), 32767)
 
     def direct(self):
         """Counts of direct light at the last scan, held to what two bytes can say."""

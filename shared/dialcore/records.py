@@ -27,6 +27,7 @@ RTC = const(7)
 SETUP = const(8)
 HEALTH = const(9)
 RTC_FAULT = const(10)
+SWEEP = const(11)
 CROSSING = const(0x80)  # with the channel in the low seven bits
 
 CHIP = const(1)  # what an RTC record's reading is of
@@ -34,6 +35,13 @@ SATELLITES = const(2)
 CHIP_ABSENT = const(1)  # why an RTC_FAULT record was written
 CHIP_STOPPED = const(2)
 CHIP_NONSENSE = const(3)
+WEAK = const(1)  # bits of a SWEEP record's state: the encoder's magnet is too far off,
+STRONG = const(2)  # too near,
+NO_MAGNET = const(4)  # or not there;
+SILENT = const(8)  # the encoder does not answer;
+UNTURNED = const(16)  # there is none, and the angle says nothing
+SWEEP_HEAD = const(4)  # bytes of its payload before the levels
+SWEEP_LEVELS = const(58)  # levels that it holds at most
 
 _LONGEST_CROSSING = const(7)
 
@@ -89,10 +97,15 @@ class PageWriter:
         self.count += 1
         return True
 
-    def record(self, tag: int, offset_ms: int, payload: Any) -> bool:
-        """Append any other record; False if the page has no room left."""
+    def record(self, tag: int, offset_ms: int, payload: Any, size: int = -1) -> bool:
+        """Append any other record; False if the page has no room left.
+
+        size: how much of the payload's start counts, all of it if not told. Allocates nothing.
+        """
         at = self._at
-        if self._end - at < len(payload) + 7 or len(payload) > 120:
+        if size < 0:
+            size = len(payload)
+        if self._end - at < size + 7 or size > 120:
             return False
         page = self._page
         tick = (offset_ms - self._base + 5) // TICK_MS
@@ -100,8 +113,9 @@ class PageWriter:
         z = z << 1 if z >= 0 else (-z << 1) - 1
         page[at] = tag
         end = self._varint(at + 2, z)
-        page[end : end + len(payload)] = payload
-        end += len(payload)
+        for i in range(size):
+            page[end + i] = payload[i]
+        end += size
         page[at + 1] = end - at - 2
         self._at = end
         self._last = tick
@@ -304,3 +318,28 @@ def pack_rtc_fault(reason: int, source: int) -> bytes:
 def unpack_rtc_fault(payload: Any) -> Any:
     """(reason, source)."""
     return unpack("<BB", payload)
+
+
+def pack_sweep(payload: Any, angle: int, state: int, first: int, levels: Any) -> int:
+    """Fill payload, a bytearray of 120, with a SWEEP's; return how many bytes of it count.
+
+    angle: of the shaft, 65536 to a turn. state: bits WEAK to UNTURNED. levels: of channels from
+    `first` on, SWEEP_LEVELS at most, 1024 for a fully lit exit, from -32768 to 32767.
+    """
+    payload[0] = angle & 255
+    payload[1] = angle >> 8
+    payload[2] = state
+    payload[3] = first
+    at = SWEEP_HEAD
+    for level in levels:
+        payload[at] = level & 255
+        payload[at + 1] = level >> 8 & 255
+        at += 2
+    return int(at)
+
+
+def unpack_sweep(payload: Any) -> Any:
+    """(angle, state, first channel, levels as a tuple). Raises ValueError as the others do."""
+    angle, state, first = unpack("<HBB", payload)
+    count = (len(payload) - SWEEP_HEAD) // 2
+    return angle, state, first, unpack("<%dh" % count, payload[SWEEP_HEAD:])

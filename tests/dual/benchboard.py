@@ -5,7 +5,7 @@ import os
 from array import array
 
 from dialcore import framing, messages
-from dialnode.board_virtual import Registers
+from dialnode.board_virtual import EncoderRegisters, Registers
 from dialnode.storage_files import FileStorage
 
 TICKS = 0x3FFFFFFF
@@ -56,6 +56,10 @@ class BenchBoard:
         self.chip = None  # a function from self.now to what a clock chip shows, Unix ms
         self.stood_still = False
         self.registers = Registers()
+        self.encoder = EncoderRegisters()
+        self.encoder_says = (
+            None  # a function from self.now to an encoder's word in a frame of light
+        )
         self.bus_reads = 0
         self.bus_ms = 0  # what one look at the chip takes
         self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
@@ -115,6 +119,10 @@ class BenchBoard:
     def i2c_read(self, address, register, buffer):
         self.bus_reads += 1
         self.now += self.bus_ms
+        if address == self.encoder.ADDRESS:
+            self.encoder.show(self.encoder_says(self.now) if self.encoder_says else 0)
+            self.encoder.read(register, buffer)
+            return
         self.registers.show(
             self.chip(self.now) // 1000 if self.chip else 0, self.chip is not None, self.stood_still
         )

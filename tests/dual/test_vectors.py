@@ -26,6 +26,11 @@ def split_page(payload):
     return messages.unpack_number(payload), payload[4:]
 
 
+def unpack_sweep(payload):
+    fields = records.unpack_sweep(payload)
+    return fields[:3] + (list(fields[3]),)
+
+
 MESSAGES = {
     messages.HELLO: messages.unpack_ask_hello,
     messages.HELLO | messages.ANSWER: messages.unpack_hello,
@@ -49,6 +54,7 @@ RECORDS = {
     records.RTC_FAULT: records.unpack_rtc_fault,
     records.SETUP: records.unpack_setup,
     records.HEALTH: records.unpack_health,
+    records.SWEEP: unpack_sweep,
 }
 
 

@@ -20,6 +20,7 @@ from tests.fuzz import targets_link
 from tests.fuzz.documents import bent
 
 from dialbench import dialfile, foreign, tomlfile, wishfile
+from dialbench.aperture import sweep
 from dialbench.clock import Mark
 from dialbench.dial import DialError
 from dialbench.errors import UserError, inert
@@ -346,6 +347,27 @@ def csv(data):
     assert not len(log.channel) or 0 <= log.channel.min() <= log.channel.max() < 33
 
 
+SWEEP = b"""angle_deg,channel,level,utc,height_mm
+10.5,3,0.25,2027-04-16T12:00:00.250Z,-20
+-1e1,32,-0.5e-1,2027-04-16T12:00:01Z,
+"""
+
+
+def swept(data):
+    """A sweep's file, before a lamp or under the Sun; or one whose heading is sound."""
+    sun = bool(data[:1]) and data[0] & 1 == 1
+    raw = data[1:]
+    if data[:1] and data[0] & 2:
+        raw = (b"utc,channel,level\n" if sun else b"angle_deg,channel,level\n") + raw
+    try:
+        found = sweep.parse(raw, "a.csv", 33, sun)
+    except UserError as wrong:
+        _shown(wrong)
+        return
+    assert len(found) and 0 <= found.channel.min() <= found.channel.max() < 33
+    assert found.angle is None or set(found.turning.tolist()) <= {-1, 0, 1}
+
+
 # -- the store's file
 
 
@@ -448,6 +470,7 @@ TARGETS = {
     "dial": dial,
     "spec": spec,
     "csv": csv,
+    "sweep": swept,
     "store": store,
     **targets_link.TARGETS,
 }
@@ -493,4 +516,7 @@ def seeds(name):
         return [b"\0" + SMALL_SPEC.encode(), b"\1", b"\1\0\0\0", b"\1\4\7\0"]
     if name == "csv":
         return [b"\0" + CSV, b"\1" + _SPANS[10:], b"\2" + CSV[40:], b"\3" + CSV[40:]]
+    if name == "sweep":
+        rows = SWEEP.partition(b"\n")[2]
+        return [b"\0" + SWEEP, b"\1" + SWEEP, b"\2" + rows, b"\2" + b"10,3,0.1\n9,3,0.2\n"]
     return [b"\0", b"\0\0\x10\7", b"\7\1\0\1\2\0\2", b"\xff" + _STORE[:2000]]

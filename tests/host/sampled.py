@@ -14,7 +14,7 @@ from dialbench.logged import Logged
 from dialcore.crossing import THRESHOLDS
 
 _POINTS = 400
-_STEP_US = 10_000_000
+_STEP_US = 4_000_000  # so that a straight line between is true to a ten-thousandth
 _LIMB = 0.6  # I = 1 - u (1 - mu); from memory
 
 
@@ -22,8 +22,8 @@ _LIMB = 0.6  # I = 1 - u (1 - mu); from memory
 class Made:
     """A dial as it came out; angles in degrees, factors on what is drawn.
 
-    axis_deg, entry: of each bore; exit, gain, dark: of each channel; clock: its offset in s
-    and rate in s/s from `clock_from_us` on.
+    axis_deg, entry: of each bore; exit, gain, dark: of each channel; clock: by how many
+    seconds it is ahead where a log begins, and by how many more each second.
     """
 
     dial: object
@@ -34,7 +34,6 @@ class Made:
     gain: np.ndarray
     dark: np.ndarray
     clock: tuple = (0.0, 0.0)
-    clock_from_us: int = 0
 
     def width(self):
         """Of each bore: the factor on the mean of its exit's and its entry's width."""
@@ -48,7 +47,9 @@ class Made:
         return self.gain * self.exit
 
 
-def drawn_by_lot(dial, rng, pose_deg, axis_deg=0.1, width=0.03, gain=0.1, dark=0.003):
+def drawn_by_lot(
+    dial, rng, pose_deg, axis_deg=0.1, width=0.03, gain=0.1, dark=0.003, clock=(0.0, 0.0)
+):
     """A dial whose making scattered by these standard deviations."""
     bores, channels = len(dial.bores), len(dial.channels)
     return Made(
@@ -59,6 +60,7 @@ def drawn_by_lot(dial, rng, pose_deg, axis_deg=0.1, width=0.03, gain=0.1, dark=0
         rng.normal(1.0, width, channels),
         rng.normal(1.0, gain, channels),
         rng.normal(0.0, dark, channels),
+        clock,
     )
 
 
@@ -109,10 +111,11 @@ def light(made, sun):
     return lit
 
 
-def logged(made, sky, days, rng, noise=0.01, false=0.0, clear=1.0):
+def logged(made, sky, days, rng, noise=0.01, false=0.0, clear=1.0, sigma_s=0.01):
     """Crossings with noise of the level, some of them false, in a share of the time only.
 
-    rng: numpy's. Noise stays the same while a channel brightens or dims once. Clouds come in
+    Returns the log and from when its clock's rate counts. rng: numpy's; sigma_s: what the
+    clock claims to be known by. Noise stays the same while a channel brightens or dims once. Clouds come in
     stretches of a quarter of an hour.
     """
     found, observed = [], []
@@ -155,17 +158,16 @@ def logged(made, sky, days, rng, noise=0.01, false=0.0, clear=1.0):
         seen |= (utc_us >= a) & (utc_us < b)
     order = np.flatnonzero(seen)[np.argsort(utc_us[seen], kind="stable")]
     offset_s, rate = made.clock
-    told_us = utc_us + np.rint(1e6 * offset_s + rate * (utc_us - made.clock_from_us)).astype(
-        np.int64
-    )
+    from_us = int(utc_us.min())
+    told_us = utc_us + np.rint(1e6 * offset_s + rate * (utc_us - from_us)).astype(np.int64)
     measured = Measured(
         channel[order],
         threshold[order],
         rise[order].astype(np.bool_),
         told_us[order],
-        np.full(len(order), 0.01),
+        np.full(len(order), sigma_s),
     )
-    return Logged(measured, _joined(observed), [], None)
+    return Logged(measured, _joined(observed), [], None), from_us
 
 
 def _joined(spans):

@@ -8,8 +8,8 @@ import pytest
 from tests.host.stores import hello
 from tests.host.typed import typed
 
-from dialbench import foreign
-from dialbench.foreign import ForeignError
+from dialbench import csvtable, foreign
+from dialbench.csvtable import TableError
 from dialbench.store import Store, StoreError
 
 CROSSINGS = """utc,channel,threshold,direction,sigma_s
@@ -32,7 +32,7 @@ def parsed(crossings=CROSSINGS, observed=OBSERVED, channels=33):
 
 
 def problems(**changed):
-    with pytest.raises(ForeignError) as caught:
+    with pytest.raises(TableError) as caught:
         parsed(**changed)
     for sentence in caught.value.problems:
         assert sentence.isprintable()
@@ -142,17 +142,17 @@ def test_files_that_are_no_such_table_are_told(crossings, sentence):
 
 
 def test_what_is_too_large_is_refused_before_it_is_read(monkeypatch):
-    monkeypatch.setattr(foreign, "MAX_BYTES", 100)
+    monkeypatch.setattr(csvtable, "MAX_BYTES", 100)
     assert "is larger than 0 MB; import it in parts" in problems()[0]
     monkeypatch.undo()
-    monkeypatch.setattr(foreign, "MAX_ROWS", 3)
+    monkeypatch.setattr(csvtable, "MAX_ROWS", 3)
     assert "has more than 3 lines; import it in parts" in problems()[0]
 
 
 def test_no_more_mistakes_are_gathered_than_anyone_reads():
     found = problems(crossings=CROSSINGS + "x,3,0.5,rise,1\n" * 100_000)
     assert len(found) < 500
-    with pytest.raises(ForeignError) as caught:
+    with pytest.raises(TableError) as caught:
         parsed(CROSSINGS + "x,3,0.5,rise,1\n" * 100_000)
     assert len(str(caught.value).splitlines()) == 41
 

@@ -15,6 +15,7 @@ EXAMPLES = {
     "dial": 100,
     "spec": 80,
     "csv": 150,
+    "sweep": 100,
     "store": 120,
     "link_host": 100,
     "link_board": 60,

@@ -36,6 +36,7 @@ NAMES = {
     "HEALTH": records.HEALTH,
     "RTC": records.RTC,
     "RTC_FAULT": records.RTC_FAULT,
+    "SWEEP": records.SWEEP,
 }
 VECTORS = json.loads((Path(dialcore.__file__).parent / "vectors.json").read_text())
 PAGE = bytes.fromhex(re.search(r"```page\n(.*?)```", SPEC, re.DOTALL)[1])

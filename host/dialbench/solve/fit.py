@@ -1,7 +1,7 @@
 """From crossings to causes: the values that make what was measured most likely.
 
-Measured less predicted time is linear in small unknowns, so Gauss and Newton's method finds
-them; each round predicts anew. What scatters (axes, widths, gains, noise) has a variance
+Levels are all but linear in small unknowns, so Gauss and Newton's method finds them; each
+round looks anew at where the crossings are. What scatters (axes, widths, gains, noise) has a variance
 that is found with it by restricted maximum likelihood: of a random kind by MacKay's fixed
 point (Neural Computation 4, 1992, from memory), of the noise by Fisher scoring. A share of the
 crossings may be false (a cloud's edge, an insect): each has a probability of being true,
@@ -54,9 +54,11 @@ _STEEP = 0.7  # of the usual slope
 _CLOSE = 0.03  # of the level: no nearer to the threshold need it be where the ramp bends over
 _WINDOW_S = 600.0  # no crossing is moved farther in a round
 
-# Standard deviations before there is any data: wide enough to say nothing, narrow enough
-# for the numbers. Pose in rad, offset in s, rate in s/s, shares.
-PRIOR_SIGMA = np.array([0.2, 0.2, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
+# Standard deviations before there is any data. Pose in rad, offset in s, rate in s/s, shares.
+# A body is set up level and facing the pole to some 3 degrees, or it would not be called a
+# dial (common practice, no source): where the data tell no lean, a larger one would bend all
+# that they do tell. The rest is wide enough to say nothing.
+PRIOR_SIGMA = np.array([0.05, 0.05, 0.2, 1.0, 1e-5, 0.3, 0.05, 1.0])
 # What each kind scatters by at first, and the number of looks that this is worth: where the
 # data tell nothing of a kind it stays there. Of an exit beyond its bores' width they tell so
 # little, and that so little like a straight line, that its scatter is not learnt at all.
@@ -98,7 +100,8 @@ class Fit:
     """Values with their uncertainty.
 
     sigma: as values, standard deviations; common_covariance: (8, 8) in the units of
-    values.common; width_sigma: of each bore's whole width, what is common and its own. scatter: of each kind. level_noise: of one measurement.
+    values.common; width_sigma: of each bore's whole width, what is common and its own.
+    scatter: of each kind; level_noise: of one measurement.
     left_s: measured less predicted time; sigma_s: of one crossing's noise; true: the
     probability that a crossing is no false one; told: whether it told anything.
     rounds: how many were needed; settled: whether they were enough.

@@ -26,7 +26,7 @@ import tty
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +38,7 @@ from dialbench.virtual import sensors
 from dialbench.virtual.clocks import Chip, Crystal, Oscillator
 from dialbench.virtual.clouds import SkyLight
 from dialbench.virtual.light import LightTable
-from dialbench.virtual.truth import Truth, calibration
+from dialbench.virtual.truth import Floats, Truth, calibration
 
 HEAP_BYTES = 131072  # what the firmware may use, as a 32-bit board counts it
 _BLOCK_S = 600  # light is computed and fed in blocks of this much of the board's time
@@ -62,6 +62,18 @@ class LogSettings:
 
 
 PLAIN_LOG = LogSettings()
+
+
+class Shining(Protocol):
+    """Tells lit fractions (n, channels) and the light's altitude in degrees (n,) at instants."""
+
+    def at(self, utc_us: NDArray[np.int64]) -> tuple[Floats, Floats]: ...
+
+
+class Shaft(Protocol):
+    """Tells what an encoder on the polar shaft shows: the word of a frame of light (n,)."""
+
+    def words(self, utc_us: NDArray[np.int64]) -> NDArray[np.int64]: ...
 
 
 class VirtualError(UserError):
@@ -88,7 +100,9 @@ class VirtualDial:
     folder stands for the board's flash and outlives the process. start_us is the instant
     (UTC, microseconds) at which it boots. chip: a clock chip for the board to read every
     read_s, its square wave wired up; chip_stood_still: as it will say of itself. crystal:
-    what the board counts by, else one that runs as truth says. `port` names the serial line, `clock` is the
+    what the board counts by, else one that runs as truth says. shining: what lights the channels,
+    else the Sun; shaft: an encoder for the board to read; sweep: what its config.json says of a
+    sweep. `port` names the serial line, `clock` is the
     time the board lives in.
     """
 
@@ -107,6 +121,9 @@ class VirtualDial:
         crystal: Crystal | None = None,
         chip_stood_still: bool = False,
         read_s: int = 3600,
+        shining: Shining | None = None,
+        shaft: Shaft | None = None,
+        sweep: dict[str, object] | None = None,
     ) -> None:
         self._truth = truth
         self._weather = weather
@@ -121,7 +138,9 @@ class VirtualDial:
         self._calibration = calibration(truth, seed)
         self._noise = np.random.default_rng([seed, 2])
         self._sky = Sky(truth.dial.site)
-        self._table = LightTable(truth, self._sky)
+        self._table: Shining = shining or LightTable(truth, self._sky)
+        self._shaft = shaft
+        self._sweep = sweep
         self._command = _interpreter() if real_micropython else None
         self._steady = False
         self._began_us = 0  # what the machine's clock is ahead of UTC, where that is steady
@@ -256,7 +275,7 @@ class VirtualDial:
             self.clock.advance(int(instants[-1]))
 
     def frames(self, utc_us: NDArray[np.int64]) -> NDArray[np.uint16]:
-        """What the board is sent at each instant; shape (n, 10 + channels)."""
+        """What the board is sent at each instant; shape (n, 11 + channels)."""
         light, altitude_deg = self._table.at(utc_us)
         direct, diffuse = self._weather.irradiance(utc_us, altitude_deg)
         counts = sensors.counts(self._truth, light, direct, diffuse, self._noise)
@@ -273,6 +292,7 @@ class VirtualDial:
             np.full_like(utc_us, self._chip_bits | (4 if self._steady else 0)),
             machine_ms & 0xFFFF,
             machine_ms >> 16,
+            self._shaft.words(utc_us) if self._shaft else np.zeros_like(utc_us),
         )
         head = np.stack(words, axis=1).astype("<u2")
         return np.concatenate((head, counts.astype("<u2")), axis=1)
@@ -301,21 +321,26 @@ class VirtualDial:
     def _config(self) -> dict[str, object]:
         told = self._calibration
         clocks = {"rtc": "ds3231", "rtc_s": self._read_s, "tick": "rtc"} if self._chip else {}
-        return clocks | {
-            "dial_hash": self._truth.dial.hash,
-            "scan_ms": self._scan_ms,
-            "commit_s": self._log.commit_s,
-            "log_bytes": self._log.log_bytes,
-            "storage": self._log.storage,
-            "lean": self._log.lean,
-            "dark": list(told.dark),
-            "scale": list(told.scale),
-            "sky_dark": told.sky_dark,
-            "shade_dark": told.shade_dark,
-            "shade_q10": told.shade_q10,
-            "gate_on": told.gate_on,
-            "gate_off": told.gate_off,
-        }
+        sweep = {} if self._sweep is None else {"sweep": self._sweep}
+        return (
+            clocks
+            | sweep
+            | {
+                "dial_hash": self._truth.dial.hash,
+                "scan_ms": self._scan_ms,
+                "commit_s": self._log.commit_s,
+                "log_bytes": self._log.log_bytes,
+                "storage": self._log.storage,
+                "lean": self._log.lean,
+                "dark": list(told.dark),
+                "scale": list(told.scale),
+                "sky_dark": told.sky_dark,
+                "shade_dark": told.shade_dark,
+                "shade_q10": told.shade_q10,
+                "gate_on": told.gate_on,
+                "gate_off": told.gate_off,
+            }
+        )
 
 
 def _interpreter() -> list[str] | None:
