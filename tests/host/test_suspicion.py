@@ -194,7 +194,7 @@ def test_a_southern_dial_is_suspected_of_nothing():
     there = spelt(6, 12, site=SOUTH)
     rng = np.random.default_rng(3)
     made = sampled.drawn_by_lot(there, rng, POSE_DEG)
-    assert suspicions(sampled.logged(made, Sky(SOUTH), [DAY], rng), there, Sky(SOUTH)) == []
+    assert suspicions(sampled.logged(made, Sky(SOUTH), [DAY], rng)[0], there, Sky(SOUTH)) == []
 
 
 def test_exchanged_channels_are_named_and_left_out(dial, sound, solve):
