@@ -107,9 +107,9 @@ class SunTime:
         sigma_s = float(np.hypot(self.sigma_s, self.clock_sigma_s or 0.0))
         if abs(self.ahead_s) < _Z95 * sigma_s:
             return ["The log's clock agrees with the Sun."]
-        way = "ahead" if self.ahead_s > 0 else "behind"
+        way = "ahead of" if self.ahead_s > 0 else "behind"
         told = (
-            f"The log's clock is {abs(self.ahead_s):.2f} s {way} of the Sun's UTC"
+            f"The log's clock is {abs(self.ahead_s):.2f} s {way} the Sun's UTC"
             f" (+- {_Z95 * self.sigma_s:.2f} s); a body turned since the known seasons would look"
             " the same, by 240 s a degree."
         )
@@ -162,7 +162,7 @@ def suntime(logged: Logged, known: Solved, sky: Sky, farthest_s: float = FARTHES
     if len(measured.utc_us) < _FEWEST:
         raise SunTimeError(
             f"only {len(measured.utc_us)} crossings lie in this time, and {_FEWEST} are the least"
-            " to tell the time by: choose a longer time, or one with more Sun (--at, --hours)"
+            " to tell the time by: choose a longer time, or one with more Sun (--from, --hours)"
         )
     dialled = _Dial(known, sky)
     spans = logged.observed or [(int(measured.utc_us.min()), int(measured.utc_us.max()))]

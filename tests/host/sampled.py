@@ -69,7 +69,7 @@ def light(made, sun):
     bodily = np.column_stack(sun.polar) @ _rotation(np.radians(made.pose_deg))
     points, weights = _disc()
     lit = np.zeros((len(bodily), len(made.dial.channels)))
-    south = made.dial.site.hemisphere == "south"
+    south = made.dial.site.hemisphere < 0
     for number, bore in enumerate(made.dial.bores):
         hour = np.radians(bore.hour_angle_deg + made.axis_deg[number])
         high = np.radians(bore.declination_deg)

@@ -23,7 +23,7 @@ from dialbench.crossing import Crossings
 from dialbench.fabricate import compensate
 from dialbench.sky import Sky
 from dialbench.solve import observe, solve, stand
-from dialbench.solve.advice import advice
+from dialbench.solve.advice import Gain, advice
 from dialbench.solve.compensation import learnt
 from dialbench.solve.fit import Fit
 from dialbench.solve.solved import Solved
@@ -197,6 +197,27 @@ def test_a_file_of_another_dial_is_refused_by_name(dial, tmp_path, capsys):
         assert ran.returncode == 2 and not (tmp_path / "made").exists()
         assert "errors.toml: dial: these are the errors of dial 0123456789abcdef" in ran.stderr
         assert f"this is dial {dial.hash}" in ran.stderr
+
+
+def test_what_is_there_already_is_not_written_over(tmp_path, capsys):
+    store = tmp_path / "log.sqlite"
+    store.write_bytes(b"a year of Sun")
+    ran = typed(capsys, "solve", store, "--compensation", store)
+    assert ran.returncode == 2 and "is there already" in ran.stderr
+    assert store.read_bytes() == b"a year of Sun"
+
+
+@pytest.mark.parametrize(
+    ("share", "sigma", "words"),
+    [(0.234, 0.0028, "23.40 +- 0.55 points"), (0.2, 0.04, "20.0 +- 7.8 points")],
+)
+def test_a_gain_has_as_many_decimals_as_its_error(share, sigma, words):
+    assert words in Gain(share, sigma, 1000 * share).words
+
+
+def test_no_gain_is_certain(dial, sky):
+    found = advice(solved(dial, gain={1: (-0.2, 1e-9)}), sky)
+    assert found.sensors_gain.sigma > 0
 
 
 # The whole way, by traced light.

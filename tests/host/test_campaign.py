@@ -310,6 +310,7 @@ def test_the_command_lists_days(capsys, dial_path, tmp_path):
         (("--from", "2027-01-10", "--clear", "2,0,0,0,0,0,0,0,0,0,0,0"), "twelve probabilities"),
         (("--from", "2027-01-10", "--after", "no.sqlite"), "there is no such store"),
         (("--from", "2099-01-10"), "the Sun's place is known"),
+        (("--from", "2027-01-10", "--board", "1"), "name the store with --after"),
         (("--from", "9999-12-30"), "beyond every calendar"),
     ],
 )

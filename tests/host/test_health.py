@@ -141,6 +141,12 @@ def test_absence_alone_seldom_gives_a_false_alarm():
     assert alarms <= 14  # 6 in 20 dial-years are allowed; more has a chance of 1 in 1000
 
 
+def test_one_day_that_lacks_everything_is_no_alarm():
+    one = np.zeros(1, np.int64)
+    with np.errstate(all="raise"):
+        assert absent(Due(one, one, one, one, np.zeros(1, bool)), 0.1, set()) == []
+
+
 def test_a_store_that_is_not_there_is_named(tmp_path, capsys):
     failed = typed(capsys, "health", tmp_path / "none.sqlite")
     assert failed.returncode == 2 and "there is no such store" in failed.stderr

@@ -100,6 +100,8 @@ def test_two_days_tell_the_pose_of_a_small_dial(small):
         assert angle.value_deg is None or abs(angle.value_deg - true_deg) < 2 * angle.half_width_deg
     assert found.pose.angles[1].value_deg is not None
     told = found.as_dict()
+    # Nothing strays in this dial, and no clock tells more than its own claim.
+    assert told["stray_light_factor"] is None and told["clock"]["offset_s"] is None
     assert told["crossings"]["used"] == told["crossings"]["matched"]
     json.dumps(told, allow_nan=False)
 

@@ -9,6 +9,8 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
+from tests.host import sampled
+from tests.host.dials import SOUTH
 from tests.host.traced import both, changed, imported, log_of, spelt, truth_of
 from tests.host.typed import typed
 
@@ -160,6 +162,39 @@ def test_a_wrong_input_is_named_and_nothing_is_solved(what, dial, sound, solve):
     assert ran.returncode == 2, ran.stdout
     assert named in ran.stderr and mend in ran.stderr
     assert ran.stdout == "" and len(ran.stderr.strip().splitlines()) == 1
+
+
+def test_who_solves_for_another_end_refuses_a_wrong_log_too(dial, sound, solve, tmp_path, capsys):
+    ran = solve(changed(sound, late=timedelta(hours=2)), command="health")
+    assert ran.returncode == 2 and "The clock seems to be UTC+2" in ran.stderr
+    words = ("--pose-goal", "0.1", "--from", "2027-12-20", "--after", tmp_path / "store.sqlite")
+    ran = typed(capsys, "campaign", tmp_path / "dial.toml", *words)
+    assert ran.returncode == 2 and "The clock seems to be UTC+2" in ran.stderr
+    noon = ("--from", "2027-12-19T12:00Z")
+    ran = typed(capsys, "suntime", tmp_path / "store.sqlite", *noon)
+    assert ran.returncode == 2 and "The clock seems to be UTC+2" in ran.stderr
+
+
+def test_a_log_does_not_tell_on_itself(dial, sound, solve, tmp_path, capsys):
+    ran = solve(sound, command="suntime")
+    assert ran.returncode == 2 and "more than 12 h before the time in question" in ran.stderr
+    itself = ("--known-by", tmp_path / "store.sqlite")
+    ran = typed(capsys, "suntime", tmp_path / "store.sqlite", *itself)
+    assert ran.returncode == 2 and "is the very log in question" in ran.stderr
+
+
+def test_no_dial_on_the_equator_is_sent_to_the_other_hemisphere(dial):
+    there = at(dial, latitude_deg=0.0)
+    (found,) = suspicions(log(mirrored(there)), there, Sky(there.site))
+    assert found.kind == "mirrored" and "hour_angle_deg" in found.sentence
+    assert "latitude_deg" not in found.sentence and "Sun is down" not in found.sentence
+
+
+def test_a_southern_dial_is_suspected_of_nothing():
+    there = spelt(6, 12, site=SOUTH)
+    rng = np.random.default_rng(3)
+    made = sampled.drawn_by_lot(there, rng, POSE_DEG)
+    assert suspicions(sampled.logged(made, Sky(SOUTH), [DAY], rng)[0], there, Sky(SOUTH)) == []
 
 
 def test_exchanged_channels_are_named_and_left_out(dial, sound, solve):

@@ -121,6 +121,8 @@ def command(
     sensor's gain, is found with the pose; how much it scatters is assumed, or taken from
     --after. Exit status 1 where the goal cannot be reached; then it says why.
     """
+    if store_path is None and (uid is not None or log_hash is not None):
+        raise UserError("--board, --log: say which log of a store; name the store with --after")
     dial = dialfile.load(dial_path)
     first = _day("--from", first_text)
     try:
@@ -132,6 +134,7 @@ def command(
     from dialbench import campaign  # heavy
     from dialbench.sky import Sky
     from dialbench.solve import solve
+    from dialbench.solve.suspicion import sound
 
     weather = campaign.Weather() if clear_text is None else campaign.Weather.read(clear_text)
     goal = campaign.Goal(within_deg, tuple(name for name in _ANGLES if name in (angles or _ANGLES)))
@@ -143,6 +146,9 @@ def command(
         else:
             with looked_at(store_path) as store:
                 _, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+            logged, doubts = sound(logged, dial, sky)
+            for doubt in doubts:
+                screen.note(doubt.sentence)
             found = solve(logged, dial, sky, progress)
             days = campaign.after(found, sky, first, last, given, weather, progress)
         planned = campaign.plan(days, goal, most, progress)

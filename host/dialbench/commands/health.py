@@ -11,6 +11,7 @@ from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.health import PER_YEAR, health
 from dialbench.sky import Sky
+from dialbench.solve.suspicion import sound
 
 
 @click.command("health")
@@ -40,8 +41,12 @@ def command(
     """
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
+    sky = Sky(dial.site)
+    logged, doubts = sound(logged, dial, sky)
+    for doubt in doubts:
+        screen.note(doubt.sentence)
     with screen.progress() as step:
-        found = health(logged, dial, Sky(dial.site), per_year, step)
+        found = health(logged, dial, sky, per_year, step)
     if as_json:
         click.echo(json.dumps({**named, **found.as_dict()}))
         return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import click
@@ -19,7 +20,7 @@ from dialbench.solve import solve, stand
 from dialbench.solve.advice import advice
 from dialbench.solve.compensation import Learnt, learnt
 from dialbench.solve.stand import Foot
-from dialbench.solve.suspicion import refused, suspicions, without
+from dialbench.solve.suspicion import sound
 
 
 @click.command("solve")
@@ -35,7 +36,7 @@ from dialbench.solve.suspicion import refused, suspicions, without
     "compensation_path",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Write what its making got wrong to FILE, for dialbench fabricate to draw the next body.",
+    help="Write what its making got wrong to FILE, which must not exist, for dialbench fabricate to draw the next body.",
 )
 @click.option(
     "--each-bore",
@@ -62,14 +63,18 @@ def command(
     """
     if each_bore and compensation_path is None:
         raise UserError("--each-bore: says what goes into a file; name it with --compensation")
+    if compensation_path is not None and os.path.lexists(compensation_path):
+        raise UserError(
+            f"--compensation {compensation_path}: is there already, and is not written over: name"
+            " a new file"
+        )
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
     sky = Sky(dial.site)
     feet, whose = _feet(feet_text, dial)
-    doubts = suspicions(logged, dial, sky)
-    refused(doubts)
+    logged, doubts = sound(logged, dial, sky)
     with screen.progress() as step:
-        found = solve(without(logged, doubts), dial, sky, step)
+        found = solve(logged, dial, sky, step)
         mends = remedies(found, sky, step)
         step("advice", 0.0)
         advised = advice(found, sky, feet)

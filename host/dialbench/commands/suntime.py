@@ -13,6 +13,7 @@ from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.errors import UserError
 from dialbench.sky import Sky, to_us
 from dialbench.solve import solve
+from dialbench.solve.suspicion import sound
 from dialbench.suntime import FARTHEST_S, between, last_sun, suntime
 
 _BEGINNING_US = -(1 << 62)
@@ -70,15 +71,29 @@ def command(
         raise UserError(f"{store_path}: the log holds no crossings, so the Sun tells nothing")
     if known_path is None:
         seasons = between(logged, _BEGINNING_US, span[0] - _APART_US)
+        if not len(seasons.measured.utc_us):
+            raise UserError(
+                f"{store_path}: holds no crossings more than {_APART_US // 3_600_000_000} h before"
+                " the time in question, which would tell the dial: name the store that does with"
+                " --known-by"
+            )
     else:
         with looked_at(known_path) as store:
-            _, seasons, known_dial = logged_with_dial(store, known_path, None, None, dial_path)
+            whose, seasons, known_dial = logged_with_dial(store, known_path, None, None, dial_path)
+        if whose == named:
+            raise UserError(
+                f"--known-by {known_path}: is the very log in question, which would tell on itself:"
+                " leave --known-by out, or name an earlier log"
+            )
         if known_dial.hash != dial.hash:
             raise UserError(
                 f"--known-by {known_path}: knows dial {known_dial.hash}, and {store_path} was"
                 f" made with dial {dial.hash}: name a store of the same dial"
             )
     sky = Sky(dial.site)
+    seasons, doubts = sound(seasons, dial, sky)
+    for doubt in doubts:
+        screen.note(f"of what tells the dial: {doubt.sentence}")
     with screen.progress() as step:
         known = solve(seasons, dial, sky, step)
     if not known.fit.settled:

@@ -98,12 +98,12 @@ def absent(found: Due, false_alarms: float, unexpected: set[tuple[int, int]]) ->
     missed = np.concatenate([gone for _, _, gone in series])
     told: list[Absent] = []
     # Those that went dark do not tell how often a sound one is missed.
-    share = max((float(missed.sum()) + 0.5) / trials, _LEAST_MISS)
+    share = max((float(missed.sum()) + 0.5) / (trials + 1), _LEAST_MISS)
     for _ in range(2):
         alarms = [(key, days, gone, _alarm(gone, share, limit)) for key, days, gone in series]
         quiet = [gone for _, _, gone, alarm in alarms if alarm is None]
         count = sum(len(gone) for gone in quiet)
-        share = max((sum(float(gone.sum()) for gone in quiet) + 0.5) / max(count, 1), _LEAST_MISS)
+        share = max((sum(float(gone.sum()) for gone in quiet) + 0.5) / (count + 1), _LEAST_MISS)
     for (channel, bore, threshold), days, gone, alarm in alarms:
         if alarm is None:
             continue

@@ -81,7 +81,7 @@ class Health:
         told += [self._moved(one) for one in self.moves]
         if self.days < FEWEST_DAYS:
             told.append(
-                f"Crossings came on {self.days} day{'s' if self.days > 1 else ''}; slow change is not"
+                f"Crossings came on {self.days} day{'' if self.days == 1 else 's'}; slow change is not"
                 f" told by fewer than {FEWEST_DAYS}."
             )
         return told or ["Nothing changed that chance would not explain."]

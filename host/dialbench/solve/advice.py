@@ -8,6 +8,7 @@ that stands right.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -53,8 +54,8 @@ class Gain:
     def words(self) -> str:
         scale = self.hours / self.share if self.share else 0.0
         return (
-            f"{_two(100 * self.share)} +- {_two(100 * RANGE * self.sigma)} points more of the time"
-            f" with the right face ({self.hours:.0f} +- {RANGE * self.sigma * scale:.0f} h a year)"
+            f"{_with(100 * self.share, 100 * RANGE * self.sigma)} points more of the time with the"
+            f" right face ({_with(self.hours, RANGE * self.sigma * scale)} h a year)"
         )
 
     def as_dict(self) -> dict[str, float]:
@@ -240,6 +241,10 @@ class _Advising:
     def _gain(self, share: float, sigma: float) -> Gain:
         return Gain(float(share), float(sigma), float(share * self.fine.hours))
 
+    def _grain(self, sigma: float) -> float:
+        """No gain is known better than to one of the instants looked at."""
+        return float(np.hypot(sigma, 1 / len(self.fine)))
+
     def _stand(self) -> Stand | None:
         polar = stand.to_polar(self.dial)
         covariance = self.fit.common_covariance[POSE, POSE]
@@ -306,9 +311,7 @@ class _Advising:
             (opened - right(wide + way * sigma)) / len(self.fine) for way in (0, -1, 1)
         )
         value = Told((1 + wide) * drawn_mm, RANGE * sigma * drawn_mm)
-        # No gain is known better than to one of the instants looked at.
-        sigma = float(np.hypot((less - more) / 2, 1 / len(self.fine)))
-        return Ream(bore, drawn_mm, value, self._gain(now, sigma))
+        return Ream(bore, drawn_mm, value, self._gain(now, self._grain((less - more) / 2)))
 
     def _channel(self, bore: int, share: float, where: Ints) -> Floats:
         """A bore's channel, if its entry had come out so much wider than drawn."""
@@ -352,12 +355,13 @@ class _Advising:
             best - duty(factor + way * np.sign(factor - 1) * spread, ground) - gained
             for way in (1, -1)
         )
-        return self._gain(gained, abs(over - under) / 2), tuple(found)
+        return self._gain(gained, self._grain(abs(over - under) / 2)), tuple(found)
 
 
-def _two(number: float) -> str:
-    """Two figures of it, without a power of ten."""
-    return f"{float(f'{number:.2g}'):g}"
+def _with(value: float, half_width: float) -> str:
+    """A value with as many decimals as two figures of its half-width have."""
+    decimals = max(0, 1 - math.floor(math.log10(half_width))) if half_width > 0 else 2
+    return f"{value:.{decimals}f} +- {half_width:.{decimals}f}"
 
 
 def _median(read: Read) -> str:

@@ -15,17 +15,19 @@ from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.logged import Logged, predicted
 from dialbench.sky import Sky, from_us
-from dialbench.solve.fit import Data, Fit, Prior, fit
+from dialbench.solve.fit import PRIOR_SIGMA, Data, Fit, Prior, fit
 from dialbench.solve.observe import RANGE, Pose
 from dialbench.solve.unknowns import (
     ALL_EXITS,
     ALL_WIDTHS,
     AXIS,
-    COMMON,
     DARK,
     EXIT,
     GAIN,
+    GHOST,
+    OFFSET,
     POSE,
+    RATE,
     WIDTH,
     Layout,
 )
@@ -37,7 +39,7 @@ _MANY = 20_000  # crossings: twice as many, and some days are looked at before a
 _DAY_US = 86_400_000_000
 _DOUBTED = 0.5  # a crossing more likely false than true is shown
 _SHOWN = 200  # of them, in the object
-_TOLD_SHARE = 0.8  # an own unknown is told if its sigma is less than this of its scatter
+_TOLD_SHARE = 0.8  # an unknown is told if its sigma is less than this of what it is beforehand
 _RATE_SIGMA = 1e-7  # of the clock model over a whole log
 
 
@@ -58,6 +60,15 @@ class Solved:
     pose: Pose
     comparison: Comparison
     places: NDArray[np.int64]
+
+    @property
+    def _told(self) -> NDArray[np.bool_]:
+        """Which of COMMON are known better than before there was any data."""
+        before = PRIOR_SIGMA.copy()
+        prior = clock_prior(self.comparison.measured)
+        before[[OFFSET, RATE]] = prior.offset_s, prior.rate
+        told: NDArray[np.bool_] = self.fit.sigma.common <= _TOLD_SHARE * before
+        return told
 
     def doubted(self) -> list[dict[str, Any]]:
         """Crossings that count little because they are probably false, the worst first."""
@@ -88,10 +99,13 @@ class Solved:
             )
             for angle, axis in zip(self.pose.angles, "xyz", strict=True)
         ]
-        width, exit = (fitted.values.common[at] for at in (ALL_WIDTHS, ALL_EXITS))
-        wide = [RANGE * fitted.sigma.common[at] for at in (ALL_WIDTHS, ALL_EXITS)]
-        shown.append(("bores wider than drawn", f"{width:+.1%} +- {wide[0]:.1%}"))
-        shown.append(("exits wider than that", f"{exit:+.1%} +- {wide[1]:.1%}"))
+        for label, at in (
+            ("bores wider than drawn", ALL_WIDTHS),
+            ("exits wider than that", ALL_EXITS),
+        ):
+            wide, half = fitted.values.common[at], RANGE * fitted.sigma.common[at]
+            told = f"{wide:+.1%} +- {half:.1%}" if self._told[at] else "not told by these data"
+            shown.append((label, told))
         shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
         shown.append(("widths scatter by", f"{fitted.scatter[WIDTH]:.1%}"))
         shown.append(("noise of a level", f"{fitted.level_noise:.2%}"))
@@ -119,8 +133,13 @@ class Solved:
         """
         layout = Layout(self.dial)
         values, sigma, fitted = self.fit.values, self.fit.sigma, self.fit
-        common = {name: (values.common[n], sigma.common[n]) for n, name in enumerate(COMMON)}
+        told = self._told
         doubted = self.doubted()
+
+        def common(at: int, unit: float = 1.0, above: float = 0.0) -> dict[str, float] | None:
+            if not told[at]:
+                return None
+            return _with_sigma(above + values.common[at], sigma.common[at], unit)
 
         def own(block: int, column: int, unit: float = 1.0) -> dict[str, float] | None:
             if column < 0:
@@ -159,15 +178,12 @@ class Solved:
                 for one in self.pose.untold
             ],
             "clock": {
-                "offset_s": _with_sigma(*common["offset"]),
-                "rate_ppm": _with_sigma(*common["rate"], unit=1e6),
+                "offset_s": common(OFFSET),
+                "rate_ppm": common(RATE, unit=1e6),
             },
-            "width_share": _with_sigma(*common["width"]),
-            "exit_share": _with_sigma(*common["exit"]),
-            "stray_light_factor": {
-                "value": 1 + float(common["ghost"][0]),
-                "sigma": float(common["ghost"][1]),
-            },
+            "width_share": common(ALL_WIDTHS),
+            "exit_share": common(ALL_EXITS),
+            "stray_light_factor": common(GHOST, above=1.0),
             "scatter": {
                 "axis_deg": float(np.degrees(fitted.scatter[AXIS])),
                 "width_share": float(fitted.scatter[WIDTH]),

@@ -82,6 +82,16 @@ def refused(found: Sequence[Suspicion]) -> None:
         raise SuspicionError("\n".join(hopeless))
 
 
+def sound(logged: Logged, dial: Dial, sky: Sky) -> tuple[Logged, list[Suspicion]]:
+    """What of a log can be solved, and what seems wrong with the rest or with the whole.
+
+    Raises SuspicionError where nothing can, SkyError.
+    """
+    found = suspicions(logged, dial, sky)
+    refused(found)
+    return without(logged, found), found
+
+
 def suspicions(logged: Logged, dial: Dial, sky: Sky) -> list[Suspicion]:
     """What seems wrong with a log, or with the dial it is held against; nothing, of a sound one.
 
@@ -255,12 +265,19 @@ def _tangled(logged: Logged, spans: Ints) -> Iterator[Suspicion]:
 
 
 def _mirror(share: float, logged: Logged, dial: Dial, sky: Sky) -> Suspicion:
-    beyond = dial.site.latitude_deg == 0 or bool(list(_dark(logged, dial, sky)))
-    other = "northern" if dial.site.hemisphere < 0 else "southern"
     told = (
         f"Crossings come as they would of this dial reversed east to west ({share:.0%} of them"
         f" in their places, about noon): "
     )
+    if dial.site.latitude_deg == 0:  # there is no other hemisphere to have come from
+        return Suspicion(
+            "mirrored",
+            f"{told}the body was made mirror-inverted; turn the signs of hour_angle_deg of the bores"
+            " and of y_mm of the channels in the dial.toml.",
+            True,
+        )
+    beyond = any(one.kind == "hemisphere" for one in _dark(logged, dial, sky))
+    other = "northern" if dial.site.hemisphere < 0 else "southern"
     if beyond:
         return Suspicion(
             "hemisphere",
