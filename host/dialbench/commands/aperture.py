@@ -150,7 +150,9 @@ def _show(found: Apertures, dial: Dial, real: Dial | None, as_json: bool) -> Non
     trial = None if real is None else rehearsal.held_against(found, real)
     if as_json:
         facts = found.as_dict()
-        click.echo(json.dumps(facts if trial is None else {**facts, "virtual": trial}))
+        click.echo(
+            json.dumps(facts if trial is None else {**facts, "virtual": trial}, allow_nan=False)
+        )
         return
     screen.table(f"{dial.name}: the bench", found.rows())
     screen.columns(found.table())

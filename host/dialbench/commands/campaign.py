@@ -153,7 +153,7 @@ def command(
             days = campaign.after(found, sky, first, last, given, weather, progress)
         planned = campaign.plan(days, goal, most, progress)
     if as_json:
-        click.echo(json.dumps(planned.as_dict()))
+        click.echo(json.dumps(planned.as_dict(), allow_nan=False))
     else:
         if planned.chosen:
             screen.columns(planned.rows())

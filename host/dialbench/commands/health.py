@@ -48,7 +48,7 @@ def command(
     with screen.progress() as step:
         found = health(logged, dial, sky, per_year, step)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        click.echo(json.dumps({**named, **found.as_dict()}, allow_nan=False))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
     for sentence in found.sentences():

@@ -100,7 +100,7 @@ def command(
         screen.note("the known seasons did not settle when they were solved: trust this less")
     found = suntime(between(logged, *span), known, sky, 60.0 * farthest_min)
     if as_json:
-        click.echo(json.dumps({**named, **found.as_dict()}))
+        click.echo(json.dumps({**named, **found.as_dict()}, allow_nan=False))
         return
     screen.table(f"{dial.name}, {dial.site.name}", found.rows())
     for sentence in found.sentences():

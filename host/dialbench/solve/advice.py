@@ -124,8 +124,9 @@ class Advice:
             )
             if self.solved.pose.untold:
                 told.append(
-                    "That is of what these data tell, as if the rest were right: the combinations they"
-                    " cannot tell may still be off."
+                    "These amounts undo only what the data tell, and their +- is of that alone: the"
+                    " combinations they cannot tell may still be off by more. Log on other days first"
+                    " if shims are much work."
                 )
         dial = self.solved.dial
         for ream in sorted(self.reams, key=lambda one: -one.gain.share)[:_SHOWN]:
