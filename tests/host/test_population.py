@@ -21,7 +21,7 @@ from dialbench.solve import solve
 from dialbench.solve.information import Assumed, Model
 from dialbench.solve.unknowns import AXIS, DARK, GAIN, OFFSET, POSE, RATE, WIDTH, Layout
 
-CAMPAIGNS = int(os.environ.get("POPULATION", "16"))
+CAMPAIGNS = int(os.environ.get("POPULATION", "8"))
 POSE_DEG = 2.0
 OFFSET_S, CLOCK_RATE = 0.2, 1e-7
 DAYS = {
