@@ -99,6 +99,11 @@ class Arrow:
         lean: Floats = self._kept[block][1]
         return -lean @ self.common_covariance
 
+    def left(self, block: int, rows: Rows) -> Floats:
+        """What is left of each of the block's rows, (n,)."""
+        after: Floats = rows.left - rows.own @ self.own[block] - rows.common @ self.common
+        return after
+
     def leverage(self, block: int, rows: Rows) -> Floats:
         """Variance of what is fitted to each of the block's rows, (n,)."""
         across = self.cross_covariance(block)

@@ -247,24 +247,22 @@ class _Fitting:
 
     def _solved(self, met: Met, left: Floats) -> tuple[Arrow, Values]:
         """Increments, and the variances that go with them, for partials that stay as they are."""
-        after = left
+        after, spread = left, None
+        parts = [self._rows(met, left, number) for number in range(len(self.slices))]
         for _ in range(_EM_ROUNDS if self.placed else 1):
             wide = self._wide(met)
             true = self._true(after, wide, met.told)
             weight = true / wide**2
             normals = [
-                Normal.of(self._rows(met, left, number), weight[part])
-                for number, part in enumerate(self.slices)
+                Normal.of(rows, weight[part]) for rows, part in zip(parts, self.slices, strict=True)
             ]
             arrow, sigma = self._scattered(normals)
-            after, leverage = left.copy(), np.zeros(len(left))
-            for number, part in enumerate(self.slices):
-                rows = self._rows(met, left, number)
-                after[part] -= rows.own @ arrow.own[number] + rows.common @ arrow.common
-                leverage[part] = arrow.leverage(number, rows)
+            after = np.concatenate([arrow.left(n, rows) for n, rows in enumerate(parts)])
+            if spread is None:  # of what is fitted: it hardly changes with the noise
+                spread = np.concatenate([arrow.leverage(n, rows) for n, rows in enumerate(parts)])
             before = self.noise, self.false
             if self.placed:
-                self._learn_noise(met, after**2 + leverage, true)
+                self._learn_noise(met, after**2 + spread, true)
             if np.allclose(before, (self.noise, self.false), rtol=1e-3):
                 break
         return arrow, sigma

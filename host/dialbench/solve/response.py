@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -310,32 +311,39 @@ class _Nudged:
     """Bores a step off those that came out by some values, one kind of unknown at a time."""
 
     def __init__(self, layout: Layout, values: Values, colours: list[Ints]) -> None:
-        def common(which: int) -> _Voids:
-            ahead = values.common.copy()
-            ahead[which] += _STEP
-            return _Voids.of(layout, Values(ahead, values.own))
+        self._layout, self._values, self._colours = layout, values, colours
+        self.wider_exits, self.wider = self._common(ALL_EXITS), self._common(ALL_WIDTHS)
+        self.tilted = self._own(TILT, np.arange(len(layout.dial.bores)))
 
-        def own(kind: int, numbers: Ints) -> _Voids | None:
-            numbers = numbers[layout.column[kind, numbers] >= 0]
-            if not len(numbers):
-                return None
-            blocks = zip(values.own, layout.kind, layout.bore, strict=True)
-            ahead = tuple(
-                np.where((of == kind) & np.isin(bore, numbers), block + _STEP, block)
-                for block, of, bore in blocks
-            )
-            return _Voids.of(layout, Values(values.common, ahead))
-
-        self.wider_exits, self.wider = common(ALL_EXITS), common(ALL_WIDTHS)
-        self.tilted = own(TILT, np.arange(len(layout.dial.bores)))
-        self.of_colour = [
+    @cached_property
+    def of_colour(self) -> list[list[tuple[int, _Voids]]]:
+        """By colour, bores with the unknowns of that colour's alone a step off; many dials have
+        no channel that two of its bores light at once, and need none."""
+        return [
             [
                 (kind, bores)
                 for kind in (AXIS, TILT, WIDTH)
-                if (bores := own(kind, numbers)) is not None
+                if (bores := self._own(kind, numbers)) is not None
             ]
-            for numbers in colours
+            for numbers in self._colours
         ]
+
+    def _common(self, which: int) -> _Voids:
+        ahead = self._values.common.copy()
+        ahead[which] += _STEP
+        return _Voids.of(self._layout, Values(ahead, self._values.own))
+
+    def _own(self, kind: int, numbers: Ints) -> _Voids | None:
+        layout, values = self._layout, self._values
+        numbers = numbers[layout.column[kind, numbers] >= 0]
+        if not len(numbers):
+            return None
+        blocks = zip(values.own, layout.kind, layout.bore, strict=True)
+        ahead = tuple(
+            np.where((of == kind) & np.isin(bore, numbers), block + _STEP, block)
+            for block, of, bore in blocks
+        )
+        return _Voids.of(layout, Values(values.common, ahead))
 
 
 class _Finder:
