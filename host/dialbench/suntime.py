@@ -46,6 +46,7 @@ _EDGE_S = 60.0  # from a cloud's edge, within which a crossing need not be seen
 _SURE = 0.999
 _ROUNDS = 8
 _NEWTONS = 6
+_MANY_DOUBTED = 0.15  # of the crossings: more is no insects and no clouds' edges
 _Z95 = 1.96
 _ANY_S = 1e4  # of the shift, before there is any data
 _RATE_SIGMA = 1e-7  # of the clock in the known seasons
@@ -85,7 +86,7 @@ class SunTime:
         """Label and value, for a table."""
         shown = [
             ("by the log's clock", f"{_shown(self.start_us)} to {_shown(self.end_us)}"),
-            ("crossings", f"{self.crossings} used, {self.doubted} doubted"),
+            ("crossings", f"{self.crossings}, of which {self.doubted} doubted"),
         ]
         if self.ahead_s is not None and self.sigma_s is not None:
             half = f"{_Z95 * self.sigma_s:.2f} s (95%)"
@@ -104,16 +105,22 @@ class SunTime:
                 " in which other channels are lit."
             )
             return [told]
+        doubt = []
+        if self.doubted > _MANY_DOUBTED * self.crossings:
+            doubt.append(
+                f"But {self.doubted} of {self.crossings} crossings are more likely false than true:"
+                " see what dialbench compare says of this log first."
+            )
         sigma_s = float(np.hypot(self.sigma_s, self.clock_sigma_s or 0.0))
         if abs(self.ahead_s) < _Z95 * sigma_s:
-            return ["The log's clock agrees with the Sun."]
+            return ["The log's clock agrees with the Sun.", *doubt]
         way = "ahead of" if self.ahead_s > 0 else "behind"
         told = (
             f"The log's clock is {abs(self.ahead_s):.2f} s {way} the Sun's UTC"
             f" (+- {_Z95 * self.sigma_s:.2f} s); a body turned since the known seasons would look"
             " the same, by 240 s a degree."
         )
-        return [told]
+        return [told, *doubt]
 
     def as_dict(self) -> dict[str, Any]:
         """The same as JSON's own types; SCHEMA names its form. Null: not told."""

@@ -308,6 +308,7 @@ def test_the_command_lists_days(capsys, dial_path, tmp_path):
         (("--from", "2027-01-10", "--until", "2027-01-09"), "--until 2027-01-09: must be"),
         (("--from", "2027-01-10", "--clear", "0.5,0.5"), "neither twelve numbers"),
         (("--from", "2027-01-10", "--clear", "2,0,0,0,0,0,0,0,0,0,0,0"), "twelve probabilities"),
+        (("--from", "2027-01-10", "--clear", "0,0,0,0,0,0,0,0,0,0,0,0"), "no day is ever clear"),
         (("--from", "2027-01-10", "--after", "no.sqlite"), "there is no such store"),
         (("--from", "2099-01-10"), "the Sun's place is known"),
         (("--from", "2027-01-10", "--board", "1"), "name the store with --after"),

@@ -91,6 +91,13 @@ def small():
     return Dial("small", site, channels, Plan("apparent", 15.0, ()), Body(60.0, 420.0), bores)
 
 
+def test_a_log_without_observed_time_is_refused(small):
+    sky = Sky(small.site)
+    log = logged(truth_of(small, 5), sky, (date(2027, 4, 20),), 6)
+    with pytest.raises(SolveError, match="no time in which the Sun was observed"):
+        solve(replace(log, observed=[]), small, sky)
+
+
 def test_two_days_tell_the_pose_of_a_small_dial(small):
     sky = Sky(small.site)
     true = truth_of(small, 5)

@@ -56,6 +56,8 @@ class Weather:
             raise WeatherError(
                 f"{where}: twelve probabilities from 0 to 1 are wanted, one a month, January first"
             )
+        if not any(clear):
+            raise WeatherError(f"{where}: says that no day is ever clear, so none can be planned")
         return cls(tuple(clear))
 
     def chance(self, day: int) -> float:

@@ -20,6 +20,7 @@ WIDE_DEG = 0.1  # a standard deviation beyond which a combination is not told
 # An angle has a part in a combination if this moves it by a tenth of what it does the others,
 # and is what makes it uncertain in the first place.
 _PART, _BLAME = 0.1, 0.5
+ANYTHING_DEG = 2.0  # beyond it the data add hardly a thing to how bodies are usually set up
 RANGE = 1.96  # of a normal distribution: 95% lie within so many sigmas
 
 
@@ -38,7 +39,7 @@ class Combination:
     @property
     def sentence(self) -> str:
         """Which angles these are and how uncertain, in words."""
-        wide = f"{self.sigma_deg:.2g} deg" if self.sigma_deg < 5 else "anything"
+        wide = f"{self.sigma_deg:.2g} deg" if self.sigma_deg < ANYTHING_DEG else "anything"
         if len(self.names) == 1:
             return f"{self.names[0]}: {wide}"
         return f"{' and '.join(self.names)}: {wide} together"

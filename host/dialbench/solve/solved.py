@@ -35,6 +35,7 @@ from dialbench.solve.unknowns import (
 SCHEMA = "dialbench.solve/1"
 _FEWEST = 20  # crossings; with less there is nothing to weigh
 _MATCHINGS = 4
+_SCATTERING = 5  # bores; fewer say nothing of how bores scatter
 _MANY = 20_000  # crossings: twice as many, and some days are looked at before all are
 _DAY_US = 86_400_000_000
 _DOUBTED = 0.5  # a crossing more likely false than true is shown
@@ -101,13 +102,14 @@ class Solved:
         ]
         for label, at in (
             ("bores wider than drawn", ALL_WIDTHS),
-            ("exits wider than that", ALL_EXITS),
+            ("exits wider still", ALL_EXITS),
         ):
             wide, half = fitted.values.common[at], RANGE * fitted.sigma.common[at]
             told = f"{wide:+.1%} +- {half:.1%}" if self._told[at] else "not told by these data"
             shown.append((label, told))
-        shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
-        shown.append(("widths scatter by", f"{fitted.scatter[WIDTH]:.1%}"))
+        if len(self.dial.bores) >= _SCATTERING:
+            shown.append(("axes scatter by", f"{np.degrees(fitted.scatter[AXIS]):.3f} deg"))
+            shown.append(("widths scatter by", f"{fitted.scatter[WIDTH]:.1%}"))
         shown.append(("noise of a level", f"{fitted.level_noise:.2%}"))
         shown.append(("crossings", f"{int(fitted.told.sum())} used, {len(self.doubted())} doubted"))
         return shown
@@ -225,6 +227,11 @@ def solve(
 
     Raises SolveError where too few match, SkyError for times out of reach.
     """
+    if not logged.observed:
+        raise SolveError(
+            "the log holds no time in which the Sun was observed to shine, so none of its crossings"
+            " can be taken for the Sun's: log or import the observed time as well"
+        )
     stages = _Stages(dial, sky, clock_prior(logged.measured), progress)
     found = None
     for part in _parts(logged, dial.site.longitude_deg):
