@@ -25,7 +25,7 @@ from dialbench.link import Board
 from dialbench.store import Store
 from dialbench.store.backup import backup
 from dialbench.store.check import check
-from dialbench.store.database import Database
+from dialbench.store.database import Database, StoreError
 
 KILLS = int(os.environ.get("KILLS", "12"))
 PAGES = 400
@@ -291,6 +291,15 @@ def test_backups_killed_anywhere(tmp_path, pages, nursery, sound):
     assert reached["killed"] > KILLS / 2
 
 
+def _empty(path):
+    """Whether it was killed before anything was made of the store, which then holds nothing."""
+    try:
+        check(path)
+    except StoreError as error:
+        return "is empty: nothing was pulled into it yet" in str(error)
+    return False
+
+
 def test_imports_killed_anywhere(tmp_path, nursery):
     crossings, sun = tmp_path / "log.csv", tmp_path / "sun.csv"
     crossings.write_text(
@@ -312,7 +321,8 @@ def test_imports_killed_anywhere(tmp_path, nursery):
         killed = nursery.run(*words, kill_after_s=chance.random() * whole_s)
         reached["killed" if killed is True else "done first"] += 1
         if path.exists():
-            assert check(path).sound
+            if not _empty(path):
+                assert check(path).sound
             with Store.open(path) as store:
                 assert [(log.hash, log.crossings) for log in store.foreign.logs()] in (
                     [],

@@ -319,7 +319,8 @@ def test_a_second_body_comes_out_within_the_scatter_of_its_making(tmp_path, caps
 
     body = process(dial, 1)
     true = replace(truth_of(body, axis_deg=0.0, width=0.0), pose_deg=(0.3, -0.2, 0.2))
-    logged = log_of(true, sky, SEASONS, 2)
+    # Few rays are off by as much as 2% of a level at the same place of every ramp.
+    logged = log_of(true, sky, SEASONS, 2, count=2048)
     store = imported(typed, capsys, tmp_path, logged, dial)
     ran = typed(capsys, "solve", store, "--compensation", tmp_path / "errors.toml")
     assert ran.returncode == 0, ran.stderr

@@ -56,12 +56,21 @@ def truth_of(dial, seed=1, pose_deg=(0.0, 0.0, 0.0), axis_deg=0.1, width=0.03, w
 
 
 def log_of(
-    truth, sky, days, seed=1, noise=0.01, gain=0.0, false=0.0, cloudy=False, step_us=STEP_US
+    truth,
+    sky,
+    days,
+    seed=1,
+    noise=0.01,
+    gain=0.0,
+    false=0.0,
+    cloudy=False,
+    step_us=STEP_US,
+    count=RAYS,
 ):
     """Crossings of traced light, with the sensors' noise and gains; some of them false."""
     rng = np.random.default_rng(seed)
     factor = 1.0 + gain * rng.normal(size=len(truth.dial.channels))
-    rays = tracer(truth, RAYS)
+    rays = tracer(truth, count)
     found, observed = [], []
     for day in days:
         span = sky.daylight(day)
