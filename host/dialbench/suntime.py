@@ -281,13 +281,10 @@ class _Dial:
 
     def _rows(self, met: Met, common: Floats, left_s: Floats, channel: Ints) -> list[Rows]:
         """A block a channel of crossings sorted by channel."""
-        row, column, seconds = met.own
         edges = np.searchsorted(channel, np.arange(len(self._layout.kind) + 1))
         rows = []
         for number, (first, last) in enumerate(pairwise(edges.tolist())):
-            low, high = np.searchsorted(row, (first, last))
-            own = np.zeros((last - first, len(self._layout.kind[number])))
-            own[row[low:high] - first, column[low:high]] = seconds[low:high]
+            own = met.of_own(slice(first, last), len(self._layout.kind[number]))
             rows.append(Rows(own, common[first:last], left_s[first:last]))
         return rows
 

@@ -9,6 +9,7 @@ from datetime import date
 
 import numpy as np
 import pytest
+from tests.host import traced
 from tests.host.typed import typed
 
 from dialbench import dialfile
@@ -19,7 +20,6 @@ from dialbench.sky import Sky
 from dialbench.solve import SolveError, observe, solve
 from dialbench.solve.unknowns import AXIS, WIDTH, Layout
 from dialbench.virtual.light import tracer
-from dialbench.virtual.truth import Truth
 from dialcore.crossing import THRESHOLDS
 
 SEASONS = (date(2027, 3, 18), date(2027, 6, 10), date(2027, 12, 12))
@@ -37,15 +37,8 @@ def sky(dial):
     return Sky(dial.site)
 
 
-def truth_of(dial, seed, pose_deg=POSE_DEG, axis_deg=0.1, width=0.03):
-    rng = np.random.default_rng(seed)
-    bores = len(dial.bores)
-    return replace(
-        Truth.perfect(dial),
-        pose_deg=pose_deg,
-        axis_error_deg=rng.normal(0.0, axis_deg, (bores, 2)),
-        width_factor=rng.normal(1.0, width, bores),
-    )
+def truth_of(dial, seed, pose_deg=POSE_DEG):
+    return traced.truth_of(dial, seed, pose_deg)
 
 
 def logged(truth, sky, days, seed, noise=0.01, false=0.0, rays=256):

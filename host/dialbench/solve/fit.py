@@ -239,10 +239,7 @@ class _Fitting:
 
     def _rows(self, met: Met, left: Floats, number: int) -> Rows:
         part = self.slices[number]
-        row, column, partial = met.own
-        low, high = np.searchsorted(row, (part.start, part.stop))
-        own = np.zeros((part.stop - part.start, len(self.layout.kind[number])))
-        own[row[low:high] - part.start, column[low:high]] = partial[low:high]
+        own = met.of_own(part, len(self.layout.kind[number]))
         return Rows(own, met.common[part], left[part])
 
     def _solved(self, met: Met, left: Floats) -> tuple[Arrow, Values]:

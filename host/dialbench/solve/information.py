@@ -179,16 +179,13 @@ class Model:
         """Information of rows sorted by part and channel."""
         ahead_s = self._ahead_s(data)
         channels, wide = self._own_precision.shape
-        row, column, partial = met.own
         block = part * channels + data.channel
         found = []
         for number in range(parts):
             one = self.nothing()
             for channel in range(channels):
                 begin, end = np.searchsorted(block, number * channels + channel + np.arange(2))
-                low, high = np.searchsorted(row, (begin, end))
-                own = np.zeros((end - begin, wide))
-                own[row[low:high] - begin, column[low:high]] = partial[low:high]
+                own = met.of_own(slice(begin, end), wide)
                 rows = Rows(own, met.common[begin:end], np.zeros(end - begin))
                 normal = Normal.of(rows, weight[begin:end])
                 one.square[channel], one.side[channel] = normal.square, normal.side

@@ -74,6 +74,14 @@ class Met:
     common: Floats
     own: tuple[Ints, Ints, Floats]
 
+    def of_own(self, part: slice, wide: int) -> Floats:
+        """Partial derivatives of some rows, all of one channel, by its own unknowns: (rows, wide)."""
+        row, column, partial = self.own
+        low, high = np.searchsorted(row, (part.start, part.stop))
+        own = np.zeros((part.stop - part.start, wide))
+        own[row[low:high] - part.start, column[low:high]] = partial[low:high]
+        return own
+
     def in_time(self) -> Met:
         """The same with partial derivatives of when the level is met, in seconds later."""
         later_s = np.where(self.told, -1 / np.where(self.told, self.per_s, 1.0), 0.0)
