@@ -12,6 +12,8 @@ from dialbench.watch.model import LiveState
 from dialbench.watch.painted import BANDED, Painted, Rows, Run, spread
 from dialbench.watch.states import State
 
+_ROOMY = 34  # rows beside the face in which every share of dial - clock has one of its own
+
 
 class View(Painted):
     """A view of the live state; blank until the first one is shown."""
@@ -117,7 +119,7 @@ class Facts(View):
     _LABEL = 13
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        sections = panel.sections(live)
+        sections = panel.sections(live, roomy=height >= _ROOMY)
         room = height - sum(len(section.rows) for section in sections)
         titled = room >= 2 * len(sections)
         out: Rows = []
@@ -131,7 +133,7 @@ class Facts(View):
     def _row(self, row: panel.Row) -> list[Run]:
         value = "alert" if row.alert else "strong" if row.label == "dial reads" else "plain"
         return [
-            (f" {row.label:{self._LABEL}}", "quiet"),
+            (f" {row.label:{self._LABEL}}", "label"),
             ("!" if row.alert else " ", "alert"),
             (row.value, value),
         ]
