@@ -91,8 +91,10 @@ class LogPage(Page):
             self._stale, self._asking = False, True
             uid = self._uid
             self.run_worker(lambda: self._ask(uid), thread=True)
-        self.query_one(LogFacts).show(live, self._pull, self._told)
-        self.query_one(LogSays).show(live, self._pull, self._told, self._checked)
+        for facts in self.query(LogFacts):
+            facts.show(live, self._pull, self._told)
+        for says in self.query(LogSays):
+            says.show(live, self._pull, self._told, self._checked)
 
     def _ask(self, uid: str | None) -> None:
         self.post_message(StoreTold(told_by(self.desk, uid)))

@@ -120,8 +120,10 @@ class ResidualsPage(Page):
         self._paint()
 
     def _paint(self) -> None:
-        self.query_one(Strips).show(self._look, self._view)
-        self.query_one(Says).show(self._look, self._solve)
+        for strips in self.query(Strips):
+            strips.show(self._look, self._view)
+        for says in self.query(Says):
+            says.show(self._look, self._solve)
 
     def _compare(self, uid: str | None, kept: object) -> None:
         found, now = looked(self.desk, uid, kept)
