@@ -55,7 +55,7 @@ def test_a_strip_has_a_dot_where_crossings_are_and_its_median_beside_it(blocks):
     assert texts[1].rindex(full) > 35
     assert texts[0].split()[-2:] == ["-50.0", "0.0"]
     assert texts[1].split()[-2] == "+50.0"
-    assert "".join(text for text, _ in axis[0]).startswith("    -50")
+    assert "".join(text for text, _ in axis[0]).startswith("   -50")
     assert blocks or all(text.isascii() for text in texts)
 
 
@@ -106,7 +106,7 @@ def test_nothing_is_computed_again_while_the_store_is_the_same(
 
     def refuse(*_):
         solves.append(threading.current_thread())
-        raise UserError("Channels 1 and 2 are exchanged.\nSwap them.")
+        raise UserError("Channels 1 and 2 are exchanged.", "Swap them.")
 
     monkeypatch.setattr(module, "diagnose", refuse)
     compared = []

@@ -38,7 +38,7 @@ LIGHT = Theme(
     panel="#e4dccb",
     variables={
         "lit": "#c07400",
-        "dark": "#a59d8f",
+        "dark": "#8c8475",
         "missing": "#0b62b8",
         "stray": "#c2360c",
         "unobserved": "#7b776f",

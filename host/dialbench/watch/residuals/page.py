@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -88,6 +88,22 @@ class ResidualsPage(Page):
         "its median and how wide its middle half is. Beside them what they say of the dial, and "
         "after a solve what causes them and what to do. It needs no board."
     )
+
+    facts: ClassVar[Mapping[str, str]] = {
+        "Title": "watch:dial.name watch:dial.site watch:why_unobserved watch:counts",
+        "Strips": (
+            "compare:residuals.points.late_s compare:residuals.points.channel"
+            " compare:residuals.by_channel[].name compare:residuals.by_hour[].name"
+            " compare:residuals.by_day[].name"
+        ),
+        "median": "compare:residuals.by_channel[].median_s compare:residuals.by_day[].median_s",
+        "half": "compare:residuals.by_channel[].low_s compare:residuals.by_channel[].high_s",
+        "Says": "compare:verdict compare:suspicions solve:sentences solve:rows",
+        "log": "compare:board",
+        "crossings": "compare:comparison.crossings.matched solve:crossings.used",
+        "missed": "compare:comparison.crossings.missed compare:comparison.crossings.unexpected",
+        "late": ("compare:comparison.residual_s.median compare:comparison.residual_s.scatter_p95"),
+    }
 
     def __init__(self, desk: Desk, contents: Sequence[tuple[str, str]], common: Keys) -> None:
         super().__init__(desk, contents, common)

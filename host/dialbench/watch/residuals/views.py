@@ -82,23 +82,23 @@ class Says(Roll):
         said = [*self._look.analysis.sentences, *self._look.doubts]
         verdict = [row for text in said for row in paragraph(text, width)]
         table, sentences = solved(self._solve)
-        causes = _table(table, width)
+        causes = _table(table, width, "quiet")
         causes += [row for text in sentences for row in paragraph(text, width)]
         # What was asked for last comes first.
         parts = (verdict, causes) if self._solve is None else (causes, verdict)
-        return [*_table(figures(self._look), width), *parts[0], *parts[1]]
+        return [*_table(figures(self._look), width, "label"), *parts[0], *parts[1]]
 
 
-def _table(pairs: Sequence[tuple[str, str]], width: int) -> Rows:
+def _table(pairs: Sequence[tuple[str, str]], width: int, style: str) -> Rows:
     """A label and its value a row, or two where both do not fit one."""
     rows: Rows = []
     for name, value in pairs:
         label = f" {inert(name)}"
         if len(label) + len(value) + 3 <= width:
             gap = " " * (width - len(label) - len(value) - 2)
-            rows.append([(label, "label"), (f"{gap} {inert(value)}", "strong")])
+            rows.append([(label, style), (f"{gap} {inert(value)}", "strong")])
         else:
-            rows.append([(label, "label")])
+            rows.append([(label, style)])
             wrapped = textwrap.wrap(inert(value), max(10, width - 4))
             rows += [[(f"   {line}", "strong")] for line in wrapped]
     return [*rows, []] if rows else []
