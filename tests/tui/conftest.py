@@ -301,7 +301,7 @@ def small():
 
 
 def _two_days(small):
-    days = [date(2027, 4, 16), date(2027, 4, 17)]
+    days = [date(2027, 2, 16), date(2027, 4, 17)]  # whose declinations tell all of the pose
     truth = truth_of(small, pose_deg=(0.0, 0.0, 0.25))
     return log_of(truth, sky_of(small), days, step_us=30_000_000, count=64)
 
@@ -322,7 +322,7 @@ def stored(small, tmp_path_factory):
         for raw in pages[:-1]:
             store.add_page(UID, raw)
         store.add_status(UID, status(next_page=len(pages)))
-        for hours in (0, 20, 40):
+        for hours in (0, 20, 1440, 1460):
             at_ms = hours * 3_600_000
             store.add_mark(UID, Mark(1, at_ms, start_us + 1000 * at_ms, 1000, "link"))
     return path

@@ -87,7 +87,11 @@ def apart(one, other):
     return sum(a != b for a, b in pairs) / len(pairs)
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)], ids=str)
+@pytest.mark.parametrize(
+    "size",
+    [(80, 24), *(pytest.param(size, marks=pytest.mark.deep) for size in ((120, 40), (200, 60)))],
+    ids=str,
+)
 def test_states_are_told_apart_in_grey(
     make_app, still_feed, dial, levels, now_us, drive, until, size
 ):
@@ -116,6 +120,7 @@ def test_states_are_told_apart_in_grey(
     drive(app, script, size)
 
 
+@pytest.mark.deep
 def test_a_picture_that_tells_states_by_colour_alone_would_be_found_out(
     make_app, still_feed, dial, levels, now_us, drive, until, monkeypatch
 ):

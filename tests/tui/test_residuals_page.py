@@ -1,6 +1,7 @@
 """The residuals page: strips of dots, and what they say, of a log of traced light."""
 
 import threading
+import time
 from dataclasses import fields, replace
 
 import numpy as np
@@ -63,7 +64,7 @@ def on(pilot, text_of, what):
     return isinstance(pilot.app.screen, ResidualsPage) and what in text_of(pilot.app)
 
 
-def test_every_key_of_the_page_without_any_board(
+def test_strips_by_channel_hour_and_day_without_any_board(
     make_app, still_feed, stored, small, drive, until, text_of
 ):
     app = make_app(still_feed(Lost("/dev/dial", "None.", False)), on=small, store=stored)
@@ -83,6 +84,19 @@ def test_every_key_of_the_page_without_any_board(
         await until(pilot, lambda: "2027-04-17" in text_of(app))
         await pilot.press("up", "down", "c")
         await until(pilot, lambda: strips.view == "channel")
+
+    drive(app, script)
+
+
+@pytest.mark.deep
+def test_a_solve_tells_causes_and_advice_while_keys_go_on(
+    make_app, still_feed, stored, small, drive, until, text_of
+):
+    app = make_app(still_feed(), on=small, store=stored)
+
+    async def script(pilot):
+        await pilot.press("5")
+        await until(pilot, lambda: on(pilot, text_of, "seconds late by"))
         await pilot.press("s")
         await until(pilot, lambda: "Solving" in text_of(app))
         await pilot.press("h")  # keys go on while it is solved
@@ -142,6 +156,7 @@ def test_a_solve_under_way_holds_up_no_quitting(
         try:
             while True:
                 progress("going round", 0.5)
+                time.sleep(0.01)
         finally:
             ended.set()
 
@@ -159,22 +174,19 @@ def test_a_solve_under_way_holds_up_no_quitting(
     assert ended.wait(5)
 
 
-def test_a_store_of_another_dial_or_none_is_a_sentence(
-    make_app, still_feed, stored, drive, until, text_of, tmp_path
+def test_a_store_of_another_dial_is_a_sentence_and_no_key_does_harm(
+    make_app, still_feed, stored, drive, until, text_of
 ):
-    for store, said in (
-        (stored, "nothing of this dial yet"),
-        (tmp_path / "none", "There is no store yet"),
-    ):
-        app = make_app(still_feed(), store=store)
+    app = make_app(still_feed(), store=stored)
 
-        async def script(pilot, said=said):
-            await pilot.press("5")
-            await until(pilot, lambda: said in " ".join(text_of(pilot.app).split()))
-            await pilot.press("s", "h", "d", "c", "up", "down", "pageup", "pagedown")
-            assert isinstance(pilot.app.screen, ResidualsPage)
+    async def script(pilot):
+        await pilot.press("5")
+        said = "nothing of this dial yet"
+        await until(pilot, lambda: said in " ".join(text_of(pilot.app).split()))
+        await pilot.press("s", "h", "d", "c", "up", "down", "pageup", "pagedown")
+        assert isinstance(pilot.app.screen, ResidualsPage)
 
-        drive(app, script)
+    drive(app, script)
 
 
 def test_a_log_too_thin_to_be_solved_says_so(make_app, small, stored):
