@@ -38,6 +38,7 @@ _COMMANDS = {
     "aperture": "How wide each bore came out and where it points, from a sweep on the bench.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
+    "card": "What to add to the reading on each date of a year; a sheet to print.",
     "longrun": "How far a dial drifts over years and centuries, and by what.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",
     "audit": "Hold a dial to its limits, over every day of a year.",

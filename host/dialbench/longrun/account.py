@@ -78,19 +78,27 @@ class LongRun:
             *_causes(last),
             self._step("a clock that follows the Earth (UT1, or UTC with leap seconds)", "earth"),
             self._step("uniform time (TAI, or UTC without leap seconds)", "uniform"),
-            f"Delta T, {span(last.delta_t_s)} from {told(self.base)} to {told(self.to)}, is known"
-            f" within {span(last.delta_t_sigma_s)} (1 sigma); all that is said against uniform"
-            " time is uncertain by as much.",
-            f"The day has {_day(self.to)} in {told(self.to)}, and {_day(self.base)} in"
-            f" {told(self.base)}. It lengthens by some {slowing.LENGTHENING_MS} ms a century and"
-            " unevenly: which is why since 1967 the second has been so many periods of a"
-            " caesium atom (13th General Conference on Weights and Measures, resolution 1; from"
-            " memory) and no longer a part of the day.",
-            "Years count as astronomers count them: year 0 is 1 BC. They are Julian years of"
-            " 365.25 days from J2000.0; no calendar enters, since years are compared where"
-            " the Sun's declination is the same.",
-            f"Worked out from a Kepler orbit with polynomial elements; where the ephemeris"
-            f" DE421 also tells, the two differ by at most {self.method_s[0]:.1f} s.",
+            (
+                f"Delta T, {span(last.delta_t_s)} from {told(self.base)} to {told(self.to)}, is known"
+                f" within {span(last.delta_t_sigma_s)} (1 sigma); all that is said against uniform"
+                " time is uncertain by as much."
+            ),
+            (
+                f"The day has {_day(self.to)} in {told(self.to)}, and {_day(self.base)} in"
+                f" {told(self.base)}. It lengthens by some {slowing.LENGTHENING_MS} ms a century and"
+                " unevenly: which is why since 1967 the second has been so many periods of a"
+                " caesium atom (13th General Conference on Weights and Measures, resolution 1; from"
+                " memory) and no longer a part of the day."
+            ),
+            (
+                "Years count as astronomers count them: year 0 is 1 BC. They are Julian years of"
+                " 365.25 days from J2000.0; no calendar enters, since years are compared where"
+                " the Sun's declination is the same."
+            ),
+            (
+                f"Worked out from a Kepler orbit with polynomial elements; where the ephemeris"
+                f" DE421 also tells, the two differ by at most {self.method_s[0]:.1f} s."
+            ),
         )
 
     def _step(self, clock: str, which: str) -> str:
@@ -151,7 +159,7 @@ def methods_differ_s() -> tuple[float, float]:
     return float(abs(every).max()), float(np.sqrt((every**2).mean()))
 
 
-def told(year: int | float) -> str:
+def told(year: float) -> str:
     """A year as people say it."""
     whole = int(year)
     return f"{1 - whole} BC" if whole < 1 else str(whole) if whole > 999 else f"AD {whole}"

@@ -112,7 +112,6 @@ def _figure(year: float) -> _Figure:
     of_orbit, of_equator = orbit.orbit_pole(t)[:, 0], orbit.equator_pole(t)[:, 0]
     equinox = np.cross(of_equator, of_orbit)
     equinox /= np.linalg.norm(equinox)
-    now = orbit.elements(t)
     east = np.cross(of_orbit, equinox)
     nearest = orbit.perigee(t)[:, 0]
     return _Figure(
@@ -134,7 +133,8 @@ def _shape_s(figure: _Figure) -> Floats:
     eccentric = 2 * np.arctan2(half * np.sin(anomaly / 2), np.cos(anomaly / 2))
     mean_longitude = eccentric - e * np.sin(eccentric) + figure.perihelion
     ahead = (mean_longitude - ascension + np.pi) % (2 * np.pi) - np.pi
-    return ahead * (43200 / np.pi)
+    ahead_s: Floats = ahead * (43200 / np.pi)
+    return ahead_s
 
 
 def _shares(before: _Figure, now: _Figure) -> dict[str, Floats]:

@@ -48,7 +48,7 @@ def _summed() -> tuple[Floats, Floats]:
     first, last = (FIRST_YEAR - 2000) / 100 - 1, (LAST_YEAR - 2000) / 100 + 1
     count = round((last - first) / _STEP)
     grid = np.linspace(first, last, count + 1)
-    x, y, z = orbit.equator_pole(grid)
+    x, y, _z = orbit.equator_pole(grid)
     middle = orbit.equator_pole((grid[:-1] + grid[1:]) / 2)
     pieces = -(middle[0] * np.diff(y) - middle[1] * np.diff(x)) / (1 + middle[2])
     summed = np.concatenate(([0.0], np.cumsum(pieces)))

@@ -74,7 +74,8 @@ def elements(centuries: Floats) -> Elements:
 
     def angle(terms: tuple[float, ...]) -> Floats:
         degrees, *rest = terms
-        return np.radians(degrees) + _ARCSEC * t * np.polyval(rest[::-1], t)
+        turned: Floats = np.radians(degrees) + _ARCSEC * t * np.polyval(rest[::-1], t)
+        return turned
 
     return Elements(
         angle(_LONGITUDE),
@@ -135,9 +136,7 @@ def orbit_pole(centuries: Floats) -> Floats:
     """The pole of the mean orbit, on the mean equator of J2000.0, shape (3, ...)."""
     now = elements(centuries)
     tilt = np.sin(now.inclination)
-    return _on_equator(
-        tilt * np.sin(now.node), -tilt * np.cos(now.node), np.cos(now.inclination)
-    )
+    return _on_equator(tilt * np.sin(now.node), -tilt * np.cos(now.node), np.cos(now.inclination))
 
 
 def equator_pole(centuries: Floats) -> Floats:

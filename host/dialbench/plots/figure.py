@@ -6,16 +6,19 @@ import io
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 from xml.sax.saxutils import escape
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from dialbench.errors import inert
+
 INK, SOFT, RULE = "#20262d", "#5d6670", "#d5d9de"
 # Told apart in grey and by the common kinds of colour blindness; each line has dashes of its own.
 BLUE, AMBER, GREEN, RED = "#1f5fa8", "#b26a00", "#3d7a4e", "#a33a2c"
-_STYLE = {
+_STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
     "svg.fonttype": "path",  # the same everywhere, and no font is asked for
@@ -59,7 +62,7 @@ def svg(figure: Figure, title: str, description: str) -> bytes:
     drawn = stream.getvalue().decode()
     # No document type: it names an address, and no program needs it.
     drawn = re.sub(r"<!DOCTYPE[^>]*>\s*", "", drawn, count=1)
-    told = f"<title>{escape(title)}</title>\n <desc>{escape(description)}</desc>"
+    told = f"<title>{escape(inert(title))}</title>\n <desc>{escape(inert(description))}</desc>"
     drawn = re.sub(r"(<svg [^>]*>)", lambda match: f"{match[1]}\n {told}", drawn, count=1)
     return drawn.replace("<svg ", '<svg role="img" ', 1).encode()
 
