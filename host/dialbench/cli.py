@@ -40,6 +40,7 @@ _COMMANDS = {
     "sun": "Where the Sun stands at one instant, and how well that is known.",
     "card": "What to add to the reading on each date of a year; a sheet to print.",
     "longrun": "How far a dial drifts over years and centuries, and by what.",
+    "material": "Which changes of a body alter its reading, by how much, and which cannot.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",
     "audit": "Hold a dial to its limits, over every day of a year.",
     "fabricate": "All files that a dial is built from: solid, drill table, templates, wiring.",

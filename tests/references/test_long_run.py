@@ -193,7 +193,7 @@ def test_drift_by_brute_force_prediction_of_crossings(monkeypatch):
             year = 2000 + ut1_days / 365.25
             t = (ut1_days + slowing.delta_t_s(year) / 86400) / 36525
             ahead_s, declination_deg = mean.equation_of_time_s(t)
-            place, distance = orbit.sun(t)
+            _, distance = orbit.sun(t)
             return ahead_s * np.pi / 43200, np.radians(declination_deg), distance
 
         return apparent

@@ -25,6 +25,8 @@ FIRST_YEAR, LAST_YEAR = -699, 10_000  # 700 BC is the year -699
 _OVERLAP = (1902.0, 2051.0)  # Julian years that DE421 holds whole
 _COARSE = 120  # pieces of the way that a search for the first wrong year begins with
 _NEAR = (1, 10, 100, 1000)
+# Dinosaurs, the first and the last (International Chronostratigraphic Chart, from memory).
+_DINOSAURS = (230, 66)  # million years ago
 
 _TABLE = tuple[tuple[str, ...], ...]
 
@@ -60,6 +62,7 @@ class LongRun:
                 "uniform": self.first_wrong_uniform,
             },
             "methods_differ_s": {"largest": self.method_s[0], "rms": self.method_s[1]},
+            "deep_time": _deep_time(),
             "declination_deg": DECLINATIONS_DEG.tolist(),
             "northward": NORTHWARD.tolist(),
             "years": [_facts(one) for one in self.drifts],
@@ -90,6 +93,8 @@ class LongRun:
                 " caesium atom (13th General Conference on Weights and Measures, resolution 1; from"
                 " memory) and no longer a part of the day."
             ),
+            _far(),
+            _far(),
             (
                 "Years count as astronomers count them: year 0 is 1 BC. They are Julian years of"
                 " 365.25 days from J2000.0; no calendar enters, since years are compared where"
@@ -224,6 +229,34 @@ def _causes(one: Drift) -> tuple[str, ...]:
         )
     ]
     return (f"Of that, at one declination or another: {'; '.join(parts)}.",)
+
+
+def _deep_time() -> dict[str, Any]:
+    """What constant rates would make of ages that no eclipse reaches: for each rate."""
+    rates = (slowing.LENGTHENING_MS, slowing.TIDAL_MS)
+    return {
+        "lengthening_ms_per_century": list(rates),
+        "day_h": {
+            str(ago): [slowing.day_long_ago_h(1e6 * ago, rate) for rate in rates]
+            for ago in _DINOSAURS
+        },
+        "years_to_lock": [slowing.years_to_lock(rate) for rate in rates],
+    }
+
+
+def _far() -> str:
+    found = _deep_time()
+    first, last = (sorted(found["day_h"][str(ago)]) for ago in _DINOSAURS)
+    low, high = (round(years / 1e9, -1) for years in sorted(found["years_to_lock"]))
+    slow, fast = found["lengthening_ms_per_century"]
+    return (
+        f"At a constant {slow} to {fast} ms a century the day had {first[0]:.1f} to {first[1]:.1f} h"
+        f" {_DINOSAURS[0]} million years ago and {last[0]:.1f} to {last[1]:.1f} h"
+        f" {_DINOSAURS[1]} million years ago (about 23, it is said), and day and month would be"
+        f" of one length in {low:.0f} to {high:.0f} thousand million years (some 50, it is said)."
+        " No constant rate holds so long: tides weaken as the Moon recedes, and depend on the"
+        " shape of seas that the Sun will have boiled away long before."
+    )
 
 
 def _day(year: int) -> str:
