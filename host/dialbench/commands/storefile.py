@@ -13,7 +13,18 @@ from dialbench.errors import UserError
 from dialbench.logged import Logged, board_log, foreign_log
 from dialbench.store import Store, StoredBoard, StoredForeign
 
+_SQLITE = b"SQLite format 3\0"
 _Log = TypeVar("_Log", StoredBoard, StoredForeign)
+
+
+def is_store(path: Path) -> bool:
+    """Whether a file is a database, and so a store or nothing; one that cannot be opened is none:
+    who reads it as what else it may be says why."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(_SQLITE)) == _SQLITE
+    except (OSError, ValueError):
+        return False
 
 
 def existing(path: Path) -> Path:
