@@ -38,6 +38,7 @@ _COMMANDS = {
     "aperture": "How wide each bore came out and where it points, from a sweep on the bench.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",
+    "report": "One document about a campaign that others can check: HTML, or PDF.",
     "reading": "What a dial read, measured or predicted: right, wrong, by how much and why.",
     "card": "What to add to the reading on each date of a year; a sheet to print.",
     "longrun": "How far a dial drifts over years and centuries, and by what.",

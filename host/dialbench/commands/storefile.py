@@ -118,6 +118,11 @@ def logged_with_dial(
     return named, foreign_log(store.foreign.get(log.hash), log.dial_hash), dial
 
 
+def digest_of(store: Store, named: dict[str, str]) -> str:
+    """SHA-256 of the log that is meant; another make's is named by a hash of all of it."""
+    return store.digest(named["board"]) if "board" in named else named["log"]
+
+
 def _boards(store: Store) -> dict[str, StoredBoard]:
     return {board.uid: board for board in store.boards()}
 

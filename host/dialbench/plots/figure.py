@@ -15,6 +15,23 @@ from matplotlib.figure import Figure
 
 from dialbench.errors import inert
 
+__all__ = [
+    "AMBER",
+    "BLUE",
+    "GREEN",
+    "INK",
+    "RED",
+    "RULE",
+    "SOFT",
+    "Figure",
+    "pdf",
+    "plain",
+    "png",
+    "sheet",
+    "styled",
+    "svg",
+]
+
 INK, SOFT, RULE = "#20262d", "#5d6670", "#d5d9de"
 # Told apart in grey and by the common kinds of colour blindness; each line has dashes of its own.
 BLUE, AMBER, GREEN, RED = "#1f5fa8", "#b26a00", "#3d7a4e", "#a33a2c"
