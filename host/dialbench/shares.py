@@ -129,7 +129,7 @@ def shares(
     standard time, as everywhere.
     """
     site, plan = dial.site, dial.plan
-    allowed_eot_min, allowed_longitude_min = _allowed(site, plan)
+    allowed_eot_min, allowed_longitude_min = allowed_min(site, plan)
     eot_min = equation_of_time_s / 60
     offset_min = 60 * site.standard_offset_h(from_us(utc_us).date())
     longitude_min = _MIN_PER_DEG * site.longitude_deg - offset_min
@@ -156,7 +156,7 @@ def shares(
 
 
 @lru_cache(maxsize=16)
-def _allowed(site: Site, plan: Plan) -> tuple[float, float]:
+def allowed_min(site: Site, plan: Plan) -> tuple[float, float]:
     """Minutes of equation of time and of longitude that a plan's steps allow for."""
     eot_min = design_equation_of_time_s(site, plan) / 60
     apparent_min = _DAY_MIN / 2 + _MIN_PER_DEG * float(plan_edges_deg(site, plan)[0])

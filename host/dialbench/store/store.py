@@ -8,6 +8,7 @@ counter began anew too, two different pages claim one name: the second is refuse
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -277,6 +278,24 @@ class Store:
                 page,
             )
             yield RawPage(page, board, boot, number, raw, bool(asked))
+
+    def digest(self, uid: str) -> str:
+        """SHA-256 of all that is known of a board's log: its pages by boot and number, however
+        they came, then its clock marks."""
+        board = self._board(uid)
+        total = hashlib.sha256()
+        for boot, number, raw in self._read(
+            "iib",
+            "SELECT boot, number, coalesce(spare.raw, page.raw) FROM page"
+            " LEFT JOIN spare USING (page) WHERE board = ? ORDER BY boot, number, page.raw",
+            board,
+        ):
+            total.update(f"page {boot} {number} {len(raw)}\n".encode() + raw)
+        for mark in self.marks(uid):
+            total.update(
+                f"mark {mark.boot} {mark.device_ms} {mark.utc_us} {mark.sigma_us}\n".encode()
+            )
+        return total.hexdigest()
 
     def outdated(self) -> int:
         """How many pages were read by an older decoder than this."""
