@@ -6,8 +6,9 @@ over, and what cannot be told apart is said to be one.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -59,15 +60,17 @@ class Shift:
         return cls(median, sigma, len(late_s), whence)
 
 
-def live_shift(seen: HalfCrossings, predicted: HalfCrossings) -> Shift | None:
+def live_shift(seen: HalfCrossings, predicted: HalfCrossings, blur_s: float) -> Shift | None:
     """The shift of crossings of lit fraction 0.50 seen live, against those predicted for the
-    same time; None where too few are of a kind."""
+    same time; None where too few are of a kind. blur_s: the standard uncertainty that their
+    times have in common."""
     found = compare(
         Crossings(**_columns(predicted)),
         Measured(**_columns(seen), sigma_s=np.zeros(len(seen))),
         observed=(),
     )
-    return Shift.of(found, "live")
+    shift = Shift.of(found, "live")
+    return None if shift is None else replace(shift, sigma_s=hypot(shift.sigma_s, blur_s))
 
 
 def _columns(rows: HalfCrossings) -> dict[str, Any]:

@@ -21,6 +21,7 @@ THRESHOLDS = (0.25, 0.50, 0.75)
 ALL = const(7)  # sets of thresholds, bit k for the one numbered k
 LEAN = const(2)  # lit fraction 0.50 alone
 FULL = const(1024)  # level of a fully lit exit
+BAND = const(31)  # half the width of the band about a threshold, as a level
 SKY = const(0)  # places in a scan's counts
 SHADE = const(1)
 FIRST = const(2)
@@ -79,7 +80,7 @@ class Crossings:
     an epoch of the caller's, below 2**29.
     """
 
-    def __init__(self, calibration: Any, sink: Any, told: int = ALL, band: int = 31) -> None:
+    def __init__(self, calibration: Any, sink: Any, told: int = ALL, band: int = BAND) -> None:
         n = len(calibration.dark)
         self._calibration = calibration
         self._sink = sink

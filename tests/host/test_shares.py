@@ -163,19 +163,20 @@ def seen(late_s, spread_s, channels, seed=1):
 
 def test_the_live_shift_is_the_median_of_what_was_seen():
     came, predicted = seen(144.0, 20.0, 12)
-    found = live_shift(came, predicted)
+    found = live_shift(came, predicted, 0.0)
     assert (found.crossings, found.whence) == (48, "live")
     assert found.late_s == pytest.approx(144, abs=3 * found.sigma_s)
     assert 3 < found.sigma_s < 12
-    assert live_shift(came[::-1], predicted) == found
+    assert live_shift(came[::-1], predicted, 0.0) == found
+    assert live_shift(came, predicted, 9.0).sigma_s == pytest.approx(np.hypot(found.sigma_s, 9.0))
 
 
 @pytest.mark.parametrize("kept", [0, 5])
 def test_too_few_crossings_tell_no_shift(kept):
     came, predicted = seen(10.0, 1.0, 12)
-    assert live_shift(came[:kept], predicted) is None
+    assert live_shift(came[:kept], predicted, 0.0) is None
 
 
 def test_one_channel_alone_tells_no_shift():
     predicted = tuple((600_000_000 * n, 0, n % 2 == 0) for n in range(20))
-    assert live_shift(predicted, predicted) is None
+    assert live_shift(predicted, predicted, 0.0) is None

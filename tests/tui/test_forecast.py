@@ -9,6 +9,9 @@ from dialbench.predict import lit_fractions, plan_step
 from dialbench.sky import Sky
 from dialbench.watch.events import Changes
 from dialbench.watch.forecast import DAY_US, SOON_US, Forecast, run_out
+from dialbench.watch.states import LIT_LEVEL
+from dialcore import crossing
+from dialcore.crossing import Calibration
 
 MIN_US = 60_000_000
 
@@ -97,3 +100,24 @@ def test_a_day_without_changes_serves_half_a_day():
     assert not run_out(empty, 12 * SOON_US)
     assert run_out(empty, 14 * SOON_US)
     assert run_out(None, 0)
+
+
+def test_flips_are_when_the_boards_own_looks_change(forecast, dial, sky, now_us):
+    """The board's state machine, fed each second with the light that is predicted."""
+    changes = forecast.changes(now_us)
+    first, channel, rising = changes.crossings[0]
+    at_us = first + np.arange(-300, 600) * 1_000_000
+    light = lit_fractions(dial, sky.sun(at_us))[:, channel]
+    calibration = Calibration([0], [1024], 0, 0, 0, 900, 800)
+    board = crossing.Crossings(calibration, lambda *_: None)
+    packed, above = bytearray(1), []
+    for second, fraction in enumerate(light):
+        board.scan([1024, 0, round(1024 * float(fraction))], 1000 * second)
+        board.levels(packed)
+        above.append(packed[0] & 3 >= LIT_LEVEL)
+    seen = [k for k in range(1, len(above)) if above[k] != above[k - 1]]
+    flip = dict(zip(changes.crossings, changes.flips, strict=True))[first, channel, rising]
+    assert flip[1:] == (channel, rising)
+    nearest = min(abs(int(at_us[k]) - flip[0]) for k in seen)
+    assert nearest <= 1_000_000  # one scan
+    assert flip[0] - first > 2_000_000  # so that it matters

@@ -1,7 +1,11 @@
 """Crossings seen in live looks: what is taken for one, and what they say in the end."""
 
+import math
+
+import pytest
+
 from dialbench.shares import Shift
-from dialbench.watch.events import Changes, Connected, Frame, Judged
+from dialbench.watch.events import Changes, Connected, Frame, Judged, Marked
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import live_state
 from dialbench.watch.panel import sections
@@ -24,7 +28,7 @@ def test_looks_that_tell_no_crossing():
         (None, frame(10, 3)),
         (frame(9, 0, gate=False), frame(10, 3)),  # direct sun came: the light was there before
         (frame(9, 0), frame(10, 3, gate=False)),
-        (frame(0, 0), frame(11, 3)),  # too far apart
+        (frame(0, 0), frame(61, 3)),  # too far apart
         (frame(10, 0), frame(9, 3)),  # the clock went back
         (frame(9, 0), frame(10, 1)),  # a quarter of the light is not half
     ):
@@ -32,8 +36,8 @@ def test_looks_that_tell_no_crossing():
 
 
 def test_newer_predictions_replace_older_ones_of_the_same_time():
-    old = foretold(Seen(), Changes(0, 100, ((10, 1, True), (60, 2, True))))
-    new = foretold(old, Changes(50, 150, ((61, 2, True), (120, 3, False))))
+    old = foretold(Seen(), Changes(0, 100, (), ((10, 1, True), (60, 2, True))))
+    new = foretold(old, Changes(50, 150, (), ((61, 2, True), (120, 3, False))))
     assert new.due == ((10, 1, True), (61, 2, True), (120, 3, False))
 
 
@@ -43,7 +47,8 @@ def test_a_dial_that_is_late_is_found_out_while_it_is_watched(dial, levels, stil
     known = Known()
     for event in (
         Connected("/dev/dial", "5b", dial.hash, "1", ""),
-        Changes(now_us, now_us + 3600 * S, due),
+        Marked(now_us, 2100),
+        Changes(now_us, now_us + 3600 * S, (), due),
     ):
         known = heard(known, event, now_us, dial)
     lit = {channel: 0 if rising else 3 for _, channel, rising in due}
@@ -56,6 +61,8 @@ def test_a_dial_that_is_late_is_found_out_while_it_is_watched(dial, levels, stil
     shift = known.seen.shift
     assert (shift.crossings, shift.whence) == (12, "live")
     assert abs(shift.late_s - 90) <= 0.5
+    # A second between looks, and each crossing between two of its own; the clock's 2.1 ms.
+    assert shift.sigma_s == pytest.approx(math.hypot(1 / math.sqrt(12 * 12), 0.0021))
     moment = still_forecast(dial).moment(now_us)
     live = live_state(dial, known, moment, moment, 0.0)
     rows = {row.label: row.value for part in sections(live, roomy=True) for row in part.rows}
@@ -73,3 +80,15 @@ def test_what_is_seen_outweighs_what_was_logged(dial, levels, still_forecast, no
     assert live_state(dial, Known(stored=logged), moment, None, 0.0).shares.shift == logged
     both = live_state(dial, Known(stored=logged, seen=seen), moment, None, 0.0)
     assert both.shares.shift.whence == "live"
+
+
+def test_crossings_between_the_same_two_looks_are_one_error_in_common(now_us):
+    """Twelve channels at once, somewhere within 30 s: no median makes that more certain."""
+    due = tuple((now_us, channel, True) for channel in range(12))
+    seen = foretold(Seen(), Changes(now_us - S, now_us + S, (), due))
+    before, after = now_us - 20 * S, now_us + 10 * S
+    seen = looked(
+        seen, Frame(before, 0.0, True, (0,) * 12, 0), Frame(after, 0.0, True, (3,) * 12, 0)
+    )
+    assert seen.shift.late_s == -5
+    assert seen.shift.sigma_s == pytest.approx(30 / math.sqrt(12))

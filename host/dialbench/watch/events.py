@@ -119,11 +119,15 @@ class Noted:
 
 @dataclass(frozen=True)
 class Changes:
-    """Predicted crossings of a lit fraction of 0.50 between two instants, in order of time."""
+    """Predicted crossings of a lit fraction of 0.50 between two instants, in order of time.
+
+    flips: the same as a board's looks show them, which is as its light leaves the band about
+    0.50 and so a little later."""
 
     start_us: int
     end_us: int
     crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
+    flips: tuple[tuple[int, int, bool], ...] = ()
 
 
 Event = (

@@ -5,17 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from dialbench.crossing import Crossings
 from dialbench.dial import Dial
 from dialbench.predict import crossings, lit_fractions, plan_step
 from dialbench.sky import Sky
 from dialbench.watch.events import Changes
+from dialcore.crossing import BAND, FULL, THRESHOLDS
 
 # How far the changes ahead are looked for: an hour takes half a second, a day seconds.
 SOON_US = 3600_000_000
 DAY_US = 26 * SOON_US  # from any evening into the next morning
 _EARLY_US = 300_000_000
 _HALF = 1  # threshold number of a lit fraction of 0.50
+_RAMP_US = 900_000_000  # from one threshold to the next at the most
+_BAND_SHARE = BAND / FULL / (THRESHOLDS[_HALF + 1] - THRESHOLDS[_HALF])  # of that way
 
 
 @dataclass(frozen=True)
@@ -85,9 +90,27 @@ class Forecast:
 
     def _changes(self, start_us: int, end_us: int) -> Changes:
         found = crossings(self.dial, self._sky, start_us, end_us)
-        half = found.threshold == _HALF
-        rows = zip(found.utc_us[half], found.channel[half], found.rise[half], strict=True)
-        return Changes(start_us, end_us, tuple((int(t), int(c), bool(r)) for t, c, r in rows))
+        half = np.flatnonzero(found.threshold == _HALF)
+        channel, rise = found.channel[half].tolist(), found.rise[half].tolist()
+        crossed, flipped = (
+            tuple(zip(utc_us.tolist(), channel, rise, strict=True))
+            for utc_us in (found.utc_us[half], found.utc_us[half] + _lag_us(found, half))
+        )
+        return Changes(start_us, end_us, crossed, flipped)
+
+
+def _lag_us(found: Crossings, half: NDArray[np.intp]) -> NDArray[np.int64]:
+    """How much after each crossing of 0.50 a board's looks show it: on its way from there to
+    the next threshold its light must first leave the band. 0 where it goes no further."""
+    lag = np.zeros(len(half), np.int64)
+    for at, row in enumerate(half.tolist()):
+        on = (found.channel == found.channel[row]) & (found.rise == found.rise[row])
+        on &= found.threshold == (_HALF + 1 if found.rise[row] else _HALF - 1)
+        later = found.utc_us[on] - found.utc_us[row]
+        later = later[(later > 0) & (later < _RAMP_US)]
+        if len(later):
+            lag[at] = round(int(later[0]) * _BAND_SHARE)
+    return lag
 
 
 def run_out(changes: Changes | None, utc_us: int) -> bool:

@@ -21,7 +21,7 @@ from dialbench.watch.events import (
     Pulled,
     Pulling,
 )
-from dialbench.watch.seen import Seen, foretold, looked
+from dialbench.watch.seen import Seen, foretold, looked, marked
 
 _KEPT = 200  # lines of the list of events
 
@@ -76,7 +76,7 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
         case Health():
             return replace(known, health=event)
         case Marked():
-            known = replace(known, mark=event)
+            known = replace(known, mark=event, seen=marked(known.seen, event))
             return known.noting(now_us, f"clock mark, within {event.sigma_us / 1000:.1f} ms")
         case Pulling():
             return replace(known, pulling=event)
