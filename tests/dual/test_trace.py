@@ -150,8 +150,9 @@ def test_times_stay_right_as_the_epoch_moves():
 class Still:
     """A clock that the test moves on."""
 
-    epoch_ms = 0
-    offset_ms = 0
+    def __init__(self):
+        self.epoch_ms = 0
+        self.offset_ms = 0
 
     def tick(self):
         return self.offset_ms

@@ -116,11 +116,12 @@ class Traced:
 
     @classmethod
     def read(cls, payload: bytes) -> Self:
-        boot, device_ms, gate, channels, *shaft, levels = messages.unpack_traced(payload)
+        fields = messages.unpack_traced(payload)
+        boot, device_ms, gate, channels, dropped, angle, state, levels = fields
         _check_ms(device_ms)
         if len(levels) < channels:
             raise ValueError(f"levels of {len(levels)} of {channels} channels")
-        return cls(boot, device_ms, bool(gate), *shaft, levels)
+        return cls(boot, device_ms, bool(gate), dropped, angle, state, levels)
 
 
 @dataclass(frozen=True)
