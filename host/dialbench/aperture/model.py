@@ -190,6 +190,13 @@ class Model:
         near = (np.abs(slope) < 1.2 * edge + 2e-3) & (seen.along > 0.1)
         return ends, self._row[near], self._bore[near], slope[near]
 
+    def alone(self, values: Values) -> tuple[Ints, Ints, Floats]:
+        """(row, bore, light of the bore by itself) of each couple of a sample and a bore near
+        its light; 0 where it cannot be worked out."""
+        ends, row, bore, _ = self._near(values, 0.0)
+        seen = self._seen(values, ends, row, bore, 0.0)
+        return row, bore, np.nan_to_num(lit(seen, self.is_round[bore], self.light.darkened))
+
     def light_alone(self, values: Values, haze: float) -> Floats:
         """Light without dark levels, (n,); 0 where it cannot be worked out."""
         ends, row, bore, _ = self._near(values, haze)
