@@ -7,6 +7,7 @@ together costs a few times what the last one does.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.aperture import passes
+from dialbench.aperture.model import ZERO
 from dialbench.aperture.passes import Edge, Flank
 from dialbench.aperture.result import RANGE, Apertures
 from dialbench.aperture.setting import Setting
@@ -34,24 +36,36 @@ _DEGREE = 360 / 65536
 class Found:
     """What a sweep of so many looks told, and where the edges of its bores lie; or why nothing."""
 
+    setting: Setting
     looks: int
     apertures: Apertures | None
     flanks: tuple[Flank, ...]
     trouble: str
 
 
-def worked_out(setting: Setting, sweep: Sweep) -> Found:
+class GivenUp(Exception):
+    """Nobody waits for the work any more."""
+
+
+def worked_out(
+    setting: Setting, sweep: Sweep, is_wanted: Callable[[], bool] = lambda: True
+) -> Found:
     """Takes seconds; belongs into a thread. Bad light or a sweep that fits nothing is told in
-    words."""
+    words. Raises GivenUp soon after is_wanted has become false."""
+
+    def going(_share: float) -> None:
+        if not is_wanted():
+            raise GivenUp
+
     looks = len(sweep) // max(len(setting.dial.channels), 1)
     try:
-        found = setting.apertures(sweep)
+        found = setting.apertures(sweep, going)
     except UserError as wrong:
-        return Found(looks, None, (), str(wrong))
+        return Found(setting, looks, None, (), str(wrong))
     light = found.model.light
     declination, radius = (float(np.median(of)) for of in (light.declination, light.radius))
     edges = passes.flanks(setting, declination, radius, found.fit.values)
-    return Found(looks, found, tuple(edges), "")
+    return Found(setting, looks, found, tuple(edges), "")
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,11 @@ class LiveBench:
         self._edges: list[Edge] = []
         self._fitted: list[dict[str, Any]] = []
 
+    def relit(self, setting: Setting) -> None:
+        """The light, or what is covered, is told anew: what was traced stays."""
+        self.setting, self.found, self._tried = setting, None, 0
+        self._edges, self._fitted = [], []
+
     def hear(
         self,
         utc_us: int,
@@ -128,6 +147,8 @@ class LiveBench:
     def worked(self, found: Found) -> None:
         """What `worked_out` made of what was due."""
         self._working = False
+        if found.setting is not self.setting:
+            return  # the light was told anew meanwhile
         if found.apertures is None and self.found is not None and self.found.apertures is not None:
             return  # what was told before stands
         self.found = found
@@ -152,6 +173,22 @@ class LiveBench:
         )
         self._judged = now
         return self._edges
+
+    def places_deg(self, channel: int) -> list[tuple[int, float]]:
+        """At what angle of the shaft the light of a lamp falls along each bore of a channel, (bore,
+        degrees): about, without what the shaft does besides. None before its zero is known."""
+        found = self.found.apertures if self.found else None
+        if found is None:
+            return []
+        middle: dict[int, list[float]] = {}
+        for flank in self.found.flanks if self.found else ():
+            middle.setdefault(flank.bore, []).append((flank.low_deg + flank.high_deg) / 2)
+        zero_deg = float(np.degrees(found.fit.values.common[ZERO]))
+        return [
+            (bore, self.setting.sense * (float(np.mean(at)) - zero_deg))
+            for bore, at in middle.items()
+            if self.setting.dial.bores[bore].channel == channel
+        ]
 
     def states(self) -> list[BoreState]:
         """Every bore now."""

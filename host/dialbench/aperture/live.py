@@ -43,6 +43,7 @@ class Workshop:
     def __init__(self, bench: LiveBench) -> None:
         self._bench = bench
         self._pool = ThreadPoolExecutor(1, "bench")
+        self._is_wanted = True
         self._under_way: Future[Found] | None = None
 
     def turn(self) -> bool:
@@ -55,11 +56,14 @@ class Workshop:
             return True
         sweep = self._bench.due()
         if sweep is not None:
-            self._under_way = self._pool.submit(worked_out, self._bench.setting, sweep)
+            self._under_way = self._pool.submit(
+                worked_out, self._bench.setting, sweep, lambda: self._is_wanted
+            )
         return False
 
     def end(self, *, finish: bool) -> None:
         """finish: wait for what is under way, and work out what came after it."""
+        self._is_wanted = finish
         if finish:
             if self._under_way is not None:
                 self._bench.worked(self._under_way.result())

@@ -34,6 +34,11 @@ DARK, EXIT, BRIGHT, AXIS, TILT, ENTRY = range(6)
 OF_A_CHANNEL = (DARK, EXIT)
 OF_A_BORE = (BRIGHT, AXIS, TILT, ENTRY)
 
+# What is thought of each kind before there are data, as a standard deviation: levels in shares of
+# a channel's range, radians, shares. And of what is not asked for.
+PRIOR = {DARK: 0.3, BRIGHT: 0.5, AXIS: 2e-3, TILT: 9e-3, ENTRY: 0.2, EXIT: 0.2}
+FIXED = 1e-9
+
 _STEP = (1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-4)  # of each kind, for its partial derivative
 _COMMON_STEP = 1e-5
 _COLOURS = 3  # of a channel's bores only neighbours light an exit together

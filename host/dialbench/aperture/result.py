@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.aperture import start
-from dialbench.aperture.fit import FIXED, PRIOR, Fit, fit
 from dialbench.aperture.model import (
     AXIS,
     BACKLASH,
@@ -19,6 +18,8 @@ from dialbench.aperture.model import (
     ENTRY,
     EXIT,
     FARTHER,
+    FIXED,
+    PRIOR,
     SINE,
     TILT,
     ZERO,
@@ -27,6 +28,9 @@ from dialbench.aperture.model import (
 from dialbench.aperture.source import Light
 from dialbench.aperture.sweep import Sweep, SweepError
 from dialbench.dial import Dial
+
+if TYPE_CHECKING:
+    from dialbench.aperture.fit import Fit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -239,6 +243,9 @@ def apertures(
     counts the other way. covered: bores that were covered. Raises SweepError where the sweep
     cannot be this dial's.
     """
+    # It takes scipy half a second to come; a screen that only may need it does not wait for it.
+    from dialbench.aperture.fit import fit
+
     if not len(dial.bores) or len(covered) >= len(dial.bores):
         raise SweepError("no bore is open: there is nothing to measure")
     order = np.argsort(sweep.channel, kind="stable")

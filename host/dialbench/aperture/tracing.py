@@ -134,7 +134,8 @@ class Tracing:
 
     def angle_deg(self) -> Floats:
         """The shaft's angle at each look kept, (n,), from 0 to 360; zeros where it has none."""
-        return self._angle[: len(self)] * (360 / _TURN)
+        found: Floats = self._angle[: len(self)].astype(np.float64) * (360 / _TURN)
+        return found
 
     def utc_us(self) -> Ints:
         """When each was, (n,)."""

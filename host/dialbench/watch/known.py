@@ -18,6 +18,8 @@ from dialbench.watch.events import (
     Noted,
     Pulled,
     Pulling,
+    Traced,
+    Tracing,
 )
 
 _KEPT = 200  # lines of the list of events
@@ -85,6 +87,10 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known.noting(now_us, event.text)
         case Changes():
             return replace(known, changes=event)
+        case Tracing():
+            return known.noting(now_us, event.trouble) if event.trouble else known
+        case Traced():
+            return known
 
 
 def _other_dial(board: Connected, dial: Dial) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
+from dialbench.watch.bench import BenchPage
 from dialbench.watch.live import LivePage
 from dialbench.watch.page import Page
 
-PAGES: tuple[type[Page], ...] = (LivePage,)
+PAGES: tuple[type[Page], ...] = (LivePage, BenchPage)
