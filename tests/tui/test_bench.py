@@ -91,8 +91,8 @@ async def turned_to(pilot, feed, until, *events):
     await pilot.pause()
 
 
-def test_space_starts_and_stops_and_a_board_that_came_back_is_asked_again(
-    app, feed, drive, until, text_of
+def test_space_starts_and_stops_and_what_is_wrong_is_said(
+    app, feed, dial, now_us, drive, until, text_of
 ):
     async def script(pilot):
         await pilot.press("3")
@@ -100,15 +100,29 @@ def test_space_starts_and_stops_and_a_board_that_came_back_is_asked_again(
         await pilot.press("space")
         await until(pilot, lambda: "there is no board: nothing to trace" in text_of(app))
         assert feed.wishes == []
-        await turned_to(pilot, feed, until)
+        await turned_to(pilot, feed, until, Noted("something"))
         await pilot.press("space")
         assert feed.wishes == [Trace(50)]
+        feed.post(Tracing(False, "the firmware of the board (0.0.9) is older than live traces"))
+        await until(pilot, lambda: "older than live traces" in text_of(app))
+        await pilot.press("space")
+        assert feed.wishes == [Trace(50)] * 2
         feed.post(Tracing(True, ""))
         await until(pilot, lambda: " tracing" in text_of(app) and "not tracing" not in text_of(app))
+        for state, gate, words in (
+            (records.NO_MAGNET, True, "sees no magnet"),
+            (records.SILENT, True, "encoder does not answer"),
+            (records.WEAK, True, "too far off"),
+            (records.STRONG, True, "too near"),
+            (0, False, "is the lamp on?"),
+        ):
+            feed.post(looks(dial, now_us, 180, 181, state=state, gate=gate))
+            await until(pilot, lambda words=words: words in text_of(app))
+        # A board that goes and comes back is asked again, by itself; one that need not is not.
         feed.post(Lost("/dev/ttyACM0", "the board is gone", True))
         await until(pilot, lambda: "not tracing" in text_of(app))
         feed.post(HERE)
-        await until(pilot, lambda: feed.wishes == [Trace(50), Trace(50)])
+        await until(pilot, lambda: feed.wishes == [Trace(50)] * 3)
         feed.post(Tracing(True, ""))
         await pilot.press("space")
         await until(pilot, lambda: feed.wishes[-1] == Trace(0))
@@ -116,48 +130,19 @@ def test_space_starts_and_stops_and_a_board_that_came_back_is_asked_again(
         await until(pilot, lambda: "not tracing" in text_of(app))
         feed.post(HERE)
         await pilot.pause(0.05)
-        assert len(feed.wishes) == 3
+        assert len(feed.wishes) == 4
 
     drive(app, script)
 
 
-def test_an_older_board_is_told_of_in_its_own_words(app, feed, drive, until, text_of):
-    async def script(pilot):
-        await turned_to(pilot, feed, until)
-        await pilot.press("space")
-        feed.post(Tracing(False, "the firmware of the board (0.0.9) is older than live traces"))
-        await until(pilot, lambda: "older than live traces" in text_of(app))
-        assert "not tracing" in text_of(app)
-
-    drive(app, script)
-
-
-@pytest.mark.parametrize(
-    ("state", "gate", "words"),
-    [
-        (records.NO_MAGNET, True, "sees no magnet"),
-        (records.SILENT, True, "encoder does not answer"),
-        (records.WEAK, True, "too far off"),
-        (records.STRONG, True, "too near"),
-        (0, False, "is the lamp on?"),
-    ],
-)
-def test_what_is_wrong_with_shaft_or_lamp_is_said(
-    app, feed, dial, now_us, drive, until, text_of, state, gate, words
+def test_channels_are_chosen_and_a_trace_is_saved_and_begun_anew(
+    app, feed, dial, now_us, drive, until, text_of, bench_of, tmp_path
 ):
     async def script(pilot):
-        traced = looks(dial, now_us, 180, 181, state=state, gate=gate)
-        await turned_to(pilot, feed, until, Tracing(True, ""), traced)
-        await until(pilot, lambda: words in text_of(app))
-
-    drive(app, script)
-
-
-def test_a_channel_is_chosen_by_keys_and_its_curve_drawn(
-    app, feed, dial, now_us, drive, until, text_of, bench_of
-):
-    async def script(pilot):
-        await turned_to(pilot, feed, until, Tracing(True, ""), looks(dial, now_us))
+        await turned_to(pilot, feed, until, Tracing(True, ""))
+        await pilot.press("s")
+        await until(pilot, lambda: "nothing was traced yet" in text_of(app))
+        feed.post(looks(dial, now_us))
         await until(pilot, lambda: "120 looks" in text_of(app))
         first = text_of(app)
         assert "channel 0" in first and "shaft 199.7" in first and "█" in first
@@ -170,66 +155,44 @@ def test_a_channel_is_chosen_by_keys_and_its_curve_drawn(
             want = [response(dial, 170 + 0.25 * k)[channel] / 1024 for k in range(120)]
             assert np.allclose(shown.y, want)
         assert ">   0" in text_of(app)
-
-    drive(app, script)
-
-
-def test_saving_writes_what_the_bench_command_reads(
-    app, feed, dial, now_us, drive, until, text_of, tmp_path
-):
-    async def script(pilot):
-        await turned_to(pilot, feed, until)
+        await pilot.press("n")
+        await until(pilot, lambda: "120 looks are not saved" in text_of(app))
+        assert " 120 looks" in text_of(app)
         await pilot.press("s")
-        await until(pilot, lambda: "nothing was traced yet" in text_of(app))
-        feed.post(looks(dial, now_us))
-        await until(pilot, lambda: "120 looks" in text_of(app))
-        await pilot.press("s")
-        await until(pilot, lambda: "120 looks are in" in text_of(app))
+        await until(pilot, lambda: "120 looks are saved" in text_of(app))
         path = next(tmp_path.glob("sweep-*.csv"))
         sweep = sweeps.load(path, len(dial.channels), False)
         assert len(sweep) == 120 * len(dial.channels)
         feed.post(looks(dial, now_us, 200.0, 210.0))
         await until(pilot, lambda: " 160 looks" in text_of(app))
-        await pilot.press("s")
-        await until(pilot, lambda: "160 looks are in" in text_of(app))
-        assert len(list(tmp_path.glob("sweep-*"))) == 1
         path.unlink()
         path.mkdir()
         await pilot.press("s")
-        await until(pilot, lambda: "cannot be written" in text_of(app))
-
-    drive(app, script)
-
-
-def test_beginning_anew_asks_first_where_looks_are_not_saved(
-    app, feed, dial, now_us, drive, until, text_of
-):
-    async def script(pilot):
-        await turned_to(pilot, feed, until, looks(dial, now_us))
-        await until(pilot, lambda: "120 looks" in text_of(app))
-        await pilot.press("n")
-        await until(pilot, lambda: "120 looks are not saved" in text_of(app))
-        assert " 120 looks" in text_of(app)
+        await until(pilot, lambda: "not saved (" in text_of(app))
+        path.rmdir()
+        await pilot.press("s")
+        await until(pilot, lambda: "160 looks are saved" in text_of(app))
+        assert len(list(tmp_path.glob("sweep-*"))) == 1
         await pilot.press("n")
         await until(pilot, lambda: " 0 looks" in text_of(app))
         feed.post(looks(dial, now_us))
         await until(pilot, lambda: "120 looks" in text_of(app))
-        await pilot.press("s")
-        await until(pilot, lambda: "looks are in" in text_of(app))
-        await pilot.press("n")
+        await pilot.press("n", "n")
         await until(pilot, lambda: " 0 looks" in text_of(app))
 
     drive(app, script)
 
 
-def test_the_light_is_told_on_a_sheet(app, feed, drive, until, text_of, bench_of):
+def test_the_light_is_told_on_a_sheet_and_help_has_the_cautions(
+    app, feed, drive, until, text_of, bench_of
+):
     async def script(pilot):
         await turned_to(pilot, feed, until)
         assert "light: the Sun" in text_of(app)
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, LampSheet))
         assert "Never look into the lamp" in text_of(app)
-        await pilot.press(*"1000", "space", *"8x", "backspace", *"8", "enter")
+        await pilot.press(*"1000", "space", *"8s", "backspace", "enter")
         await until(pilot, lambda: not isinstance(app.screen, LampSheet))
         await until(pilot, lambda: "lamp: 1000 mm off, 8 mm wide" in text_of(app))
         await pilot.press("l", *"20", "enter")
@@ -237,29 +200,12 @@ def test_the_light_is_told_on_a_sheet(app, feed, drive, until, text_of, bench_of
         await pilot.press("escape")
         await until(pilot, lambda: not isinstance(app.screen, LampSheet))
         assert bench_of(app).bench.setting.distance_mm == 1000
-        await pilot.press("l", *"sun", "enter")
-        await until(pilot, lambda: "light: the Sun" in text_of(app))
-
-    drive(app, script)
-
-
-def test_help_has_the_cautions(app, feed, drive, until, text_of):
-    async def script(pilot):
-        await turned_to(pilot, feed, until)
         await pilot.press("question_mark")
         await until(pilot, lambda: "escape closes" in text_of(app))
         text = " ".join(text_of(app).split())
         assert "never look into the lamp" in text and "stage that moves" in text
 
     drive(app, script, (120, 50))
-
-
-def test_events_of_other_pages_leave_it_as_it_is(app, feed, drive, until, bench_of):
-    async def script(pilot):
-        await turned_to(pilot, feed, until, Noted("something"))
-        assert len(bench_of(app).bench.tracing) == 0
-
-    drive(app, script)
 
 
 @pytest.mark.parametrize("typed", ["", "1000 8 0 4", "lamp", "-5", "0", "1000 -8", "sun 3", "1e9"])

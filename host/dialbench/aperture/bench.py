@@ -27,6 +27,9 @@ from dialcore import records
 Floats = NDArray[np.float64]
 
 SCHEMA = "dialbench.sweep/1"
+_SEVERAL = (
+    "the trace so far fits the dial in more than one place: turn on, past its first or last bore"
+)
 _FIRST = 60  # looks before it is tried for the first time
 _GROWTH = 1.4
 _DEGREE = 360 / 65536
@@ -62,6 +65,8 @@ def worked_out(
         found = setting.apertures(sweep, going)
     except UserError as wrong:
         return Found(setting, looks, None, (), str(wrong))
+    if found.rival_deg is not None:
+        return Found(setting, looks, None, (), _SEVERAL)
     light = found.model.light
     declination, radius = (float(np.median(of)) for of in (light.declination, light.radius))
     edges = passes.flanks(setting, declination, radius, found.fit.values)

@@ -50,6 +50,7 @@ class Apertures:
     fit: Fit
     distance_mm: float | None
     needs: tuple[tuple[str, ...], ...]  # of each bore, in words; empty: nothing
+    rival_deg: float | None  # so far on, the sweep fits the dial almost as well
 
     def _told(self, kind: int) -> NDArray[np.bool_]:
         """Of which bores something is told."""
@@ -147,6 +148,12 @@ class Apertures:
     def not_told(self) -> list[str]:
         """What the sweep cannot tell, in words."""
         told = []
+        if self.rival_deg is not None:
+            told.append(
+                "which bores it passed: turned by"
+                f" {self.rival_deg:+.1f} deg they look almost alike; sweep past the first and the"
+                " last of them"
+            )
         sigma, prior = self.fit.sigma.common, self.fit.common_prior
         if max(sigma[[COSINE, SINE]] / prior[[COSINE, SINE]]) > _TOLD:
             told.append(
@@ -255,7 +262,7 @@ def apertures(
     model = Model(dial, sweep, light, sense, covered)
     farther = distance_sigma_mm / distance_mm if distance_mm else 0.0
     fitted = fit(model, began, farther, progress)
-    return Apertures(model, fitted, distance_mm, _needs(model, fitted))
+    return Apertures(model, fitted, distance_mm, _needs(model, fitted), began.rival_deg)
 
 
 def _needs(model: Model, fitted: Fit) -> tuple[tuple[str, ...], ...]:

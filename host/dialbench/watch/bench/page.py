@@ -131,6 +131,8 @@ class BenchPage(Page):
                 pass
 
     def _work(self) -> None:
+        if not self.is_running:
+            return  # it has not been looked at yet, and can start no work
         sweep = self.bench.due()
         if sweep is not None:
             self._working = True
@@ -151,6 +153,7 @@ class BenchPage(Page):
 
     def show(self, live: LiveState) -> None:
         super().show(live)
+        self._work()
         self._see()
 
     def _see(self) -> None:
@@ -234,9 +237,9 @@ class BenchPage(Page):
         try:
             whole.write(path, sweeps.text(sweep))
         except OSError as wrong:
-            self.post_message(Saved(0, f"{path} cannot be written ({wrong.strerror})"))
+            self.post_message(Saved(0, f"not saved ({wrong.strerror}): {path}"))
         else:
-            self.post_message(Saved(looks, f"{looks} looks are in {path}"))
+            self.post_message(Saved(looks, f"{looks} looks are saved: {path}"))
 
     def on_saved(self, message: Saved) -> None:
         self._saved = max(self._saved, message.looks)

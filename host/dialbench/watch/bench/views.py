@@ -146,7 +146,7 @@ class Bores(BenchView):
             ]
             if one.needs:
                 left = max(0, width - sum(len(text) for text, _ in row))
-                row.append((_cut("! needs a pass: " + "; ".join(one.needs), left), "alert"))
+                row.append((_cut("! " + "; ".join(one.needs), left), "alert"))
             else:
                 row.append(("done", "plain"))
             rows.append([BANDED, *row] if here else row)
