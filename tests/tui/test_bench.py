@@ -14,7 +14,10 @@ from dialbench.watch.events import Connected, Looked, Lost, Noted, Traced, Traci
 from dialbench.watch.wishes import Trace
 from dialcore import records
 
-HERE = Connected("/dev/ttyACM0", "5b0f3a7710c2d941", "0" * 16, "0.1.0", "")
+
+@pytest.fixture
+def here(dial):
+    return Connected("/dev/ttyACM0", "5b0f3a7710c2d941", dial.hash, "0.1.0", "")
 
 
 @pytest.fixture(autouse=True)
@@ -84,9 +87,9 @@ def bench_of():
     return lambda app: app._pages["bench"]
 
 
-async def turned_to(pilot, feed, until, *events):
+async def turned_to(pilot, feed, until, here, *events):
     await until(pilot, lambda: hasattr(feed, "post"))
-    for event in (HERE, *events):
+    for event in (here, *events):
         feed.post(event)
     await pilot.press("3")
     await until(pilot, lambda: pilot.app.page.label == "bench")
@@ -94,7 +97,7 @@ async def turned_to(pilot, feed, until, *events):
 
 
 def test_space_starts_and_stops_and_what_is_wrong_is_said(
-    app, feed, dial, now_us, drive, until, text_of
+    app, feed, here, dial, now_us, drive, until, text_of
 ):
     async def script(pilot):
         await pilot.press("3")
@@ -102,7 +105,7 @@ def test_space_starts_and_stops_and_what_is_wrong_is_said(
         await pilot.press("space")
         await until(pilot, lambda: "there is no board: nothing to trace" in text_of(app))
         assert feed.wishes == []
-        await turned_to(pilot, feed, until, Noted("something"))
+        await turned_to(pilot, feed, until, here, Noted("something"))
         await pilot.press("space")
         assert feed.wishes == [Trace(50)]
         feed.post(Tracing(False, "the firmware of the board (0.0.9) is older than live traces"))
@@ -123,14 +126,14 @@ def test_space_starts_and_stops_and_what_is_wrong_is_said(
         # A board that goes and comes back is asked again, by itself; one that need not is not.
         feed.post(Lost("/dev/ttyACM0", "the board is gone", True))
         await until(pilot, lambda: "not tracing" in text_of(app))
-        feed.post(HERE)
+        feed.post(here)
         await until(pilot, lambda: feed.wishes == [Trace(50)] * 3)
         feed.post(Tracing(True, ""))
         await pilot.press("space")
         await until(pilot, lambda: feed.wishes[-1] == Trace(0))
         feed.post(Tracing(False, ""))
         await until(pilot, lambda: "not tracing" in text_of(app))
-        feed.post(HERE)
+        feed.post(here)
         await pilot.pause(0.05)
         assert len(feed.wishes) == 4
 
@@ -138,10 +141,10 @@ def test_space_starts_and_stops_and_what_is_wrong_is_said(
 
 
 def test_channels_are_chosen_and_a_trace_is_saved_and_begun_anew(
-    app, feed, dial, now_us, drive, until, text_of, bench_of, tmp_path
+    app, feed, here, dial, now_us, drive, until, text_of, bench_of, tmp_path
 ):
     async def script(pilot):
-        await turned_to(pilot, feed, until, Tracing(True, ""))
+        await turned_to(pilot, feed, until, here, Tracing(True, ""))
         await pilot.press("s")
         await until(pilot, lambda: "nothing was traced yet" in text_of(app))
         feed.post(looks(dial, now_us))
@@ -186,10 +189,10 @@ def test_channels_are_chosen_and_a_trace_is_saved_and_begun_anew(
 
 
 def test_the_light_is_told_on_a_sheet_and_help_has_the_cautions(
-    app, feed, drive, until, text_of, bench_of
+    app, feed, here, drive, until, text_of, bench_of
 ):
     async def script(pilot):
-        await turned_to(pilot, feed, until)
+        await turned_to(pilot, feed, until, here)
         assert "light: the Sun" in text_of(app)
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, LampSheet))
@@ -216,7 +219,7 @@ class Snapped:
     def __init__(self, dial):
         self._dial = dial
 
-    def states(self, bench):
+    def states(self):
         for n, bore in enumerate(self._dial.bores):
             told = {"value": bore.entry_mm + 0.003 * (n % 7), "sigma": 0.011}
             axis = {"value": bore.hour_angle_deg - 0.02 * (n % 5), "sigma": 0.031}
@@ -232,20 +235,22 @@ class Snapped:
             here = n % 8 != 0
             yield BoreState(n, bore.channel, told if here else None, axis if here else None, needs)
 
-    def places_deg(self, bench, channel):
+    def places_deg(self, channel):
         for n, bore in enumerate(self._dial.bores):
             if bore.channel == channel:
                 yield n, 180 + bore.hour_angle_deg
 
 
 @pytest.fixture
-def bench_picture(make_app, feed, dial, now_us, until, snap_compare, monkeypatch, text_of):
+def bench_picture(make_app, feed, here, dial, now_us, until, snap_compare, monkeypatch, text_of):
     """The page after a pass over half of the dial, with its stored picture."""
 
     def picture(size, blocks=True, keys=()):
         fixed = Snapped(dial)
-        monkeypatch.setattr(LiveBench, "states", fixed.states)
-        monkeypatch.setattr(LiveBench, "places_deg", fixed.places_deg)
+        monkeypatch.setattr(LiveBench, "states", lambda bench: list(fixed.states()))
+        monkeypatch.setattr(
+            LiveBench, "places_deg", lambda bench, channel: list(fixed.places_deg(channel))
+        )
         app = make_app(feed, blocks=blocks)
         export = app.export_screenshot
         monkeypatch.setattr(
@@ -254,7 +259,7 @@ def bench_picture(make_app, feed, dial, now_us, until, snap_compare, monkeypatch
 
         async def settle(pilot):
             traced = looks(dial, now_us, 120.0, 200.0)
-            await turned_to(pilot, feed, until, Tracing(True, ""), traced)
+            await turned_to(pilot, feed, until, here, Tracing(True, ""), traced)
             await until(pilot, lambda: "320 looks" in text_of(app))
             await pilot.press(*keys)
             await pilot.pause()
