@@ -21,13 +21,11 @@ from dialbench.aperture import (
     sweep as sweeps,
 )
 from dialbench.commands import options, screen
-from dialbench.commands.storefile import chosen_board, looked_at
+from dialbench.commands.storefile import chosen_board, is_store, looked_at
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.store import Store
 from dialcore import records
-
-_SQLITE = b"SQLite format 3\0"
 
 
 @click.command("aperture")
@@ -119,12 +117,7 @@ def _read(
     path: Path, dial_path: Path | None, is_sun: bool, uid: str | None, boot: int | None
 ) -> tuple[Dial, Sweep]:
     """The sweep of a file, whatever kind it is, and its dial."""
-    try:
-        with path.open("rb") as stream:
-            is_store = stream.read(len(_SQLITE)) == _SQLITE
-    except (OSError, ValueError):
-        is_store = False  # the reader of tables says why
-    if not is_store:
+    if not is_store(path):
         dial = _needed(dial_path)
         return dial, sweeps.load(path, len(dial.channels), is_sun)
     with looked_at(path) as store:

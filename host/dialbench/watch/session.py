@@ -87,12 +87,12 @@ class Session:
             self._post(events.Failed(reason))
             return
 
-        def progress(done: int, total: int, _: int) -> None:
+        def progress(done: int, total: int, size: int) -> None:
             if stopped():
                 raise Stopped
             self._listen(0.0)
             if self._due() or done == total:
-                self._post(events.Pulling(done, total))
+                self._post(events.Pulling(done, total, size))
 
         self._post(events.Pulling(0, 0))
         try:
@@ -103,7 +103,7 @@ class Session:
             self._post(events.Failed(str(error)))
         else:
             self._status()
-            self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled)))
+            self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled), pulled.bytes))
 
     def trace(self, period_ms: int) -> None:
         """Have looks on the bench come, or with 0 no more of them; a board that cannot says so."""
@@ -188,6 +188,8 @@ class Session:
                 retired_pages=status.retired_pages,
                 blind_ms=status.blind_ms,
                 bad_frames=status.bad_frames + self._board.health.bad_frames,
+                open_records=status.open_records,
+                free_bytes=status.heap_free,
             )
         )
 
