@@ -30,6 +30,8 @@ def asked(command, *arguments):
     return CliRunner().invoke(command, [str(one) for one in arguments])
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_a_virtual_stage_is_traced_and_its_file_tells_the_same(tmp_path, toml):
     path = tmp_path / "sweep.csv"
     ran = asked(

@@ -57,12 +57,13 @@ def app(make_app, feed):
 
 
 def response(dial, angle_deg):
-    """A level for each channel: a bump of its own for each bore, as a far light may show."""
-    levels = np.zeros(len(dial.channels))
+    """Levels (n, channels): a bump of its own for each bore, as a far light may show."""
+    levels = np.zeros((len(dial.channels), len(angle_deg)))
     for bore in dial.bores:
-        off = abs(angle_deg - 180 - bore.hour_angle_deg)
-        levels[bore.channel] = max(levels[bore.channel], np.clip(1.5 - off / 1.5, 0, 1))
-    return tuple(int(1024 * one) for one in levels)
+        off = np.abs(angle_deg - 180 - bore.hour_angle_deg)
+        mine = levels[bore.channel]
+        np.maximum(mine, np.clip(1.5 - off / 1.5, 0, 1), out=mine)
+    return np.floor(1024 * levels.T).astype(int)
 
 
 def looks(dial, now_us, low=170.0, high=200.0, step=0.25, state=0, gate=True):
@@ -75,9 +76,11 @@ def looks(dial, now_us, low=170.0, high=200.0, step=0.25, state=0, gate=True):
                 state,
                 gate,
                 0,
-                response(dial, angle),
+                tuple(levels),
             )
-            for k, angle in enumerate(angles.tolist())
+            for k, (angle, levels) in enumerate(
+                zip(angles.tolist(), response(dial, angles).tolist(), strict=True)
+            )
         )
     )
 
@@ -157,7 +160,7 @@ def test_channels_are_chosen_and_a_trace_is_saved_and_begun_anew(
             await until(pilot, lambda channel=channel: f" channel {channel} " in text_of(app))
             # The curve is the channel's own.
             shown = bench_of(app).shown()
-            want = [response(dial, 170 + 0.25 * k)[channel] / 1024 for k in range(120)]
+            want = response(dial, 170 + 0.25 * np.arange(120))[:, channel] / 1024
             assert np.allclose(shown.y, want)
         assert ">   0" in text_of(app)
         await pilot.press("n")
