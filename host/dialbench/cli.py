@@ -35,6 +35,7 @@ _COMMANDS = {
     "campaign": "Which days to log, so that the pose is told as well as is wished.",
     "health": "What slowly changed: bores that clog, sensors that fade, a body that settles.",
     "suntime": "UTC by the Sun alone: is the logger's clock right? No network needed.",
+    "sweep": "Trace a dial on the bench live, and say which channels still need a pass.",
     "aperture": "How wide each bore came out and where it points, from a sweep on the bench.",
     "predict": "When each channel will be lit, and through what, by the ephemeris.",
     "sun": "Where the Sun stands at one instant, and how well that is known.",

@@ -128,6 +128,9 @@ class FakeBoard:
         self.pull_error = None
         self.trouble = {"absent": 0, "lacking": 0, "unsealed": ""}
         self._looks = queue.SimpleQueue()
+        self.trace_ms = None
+        self.trace_error = None
+        self.benched = queue.SimpleQueue()  # looks on the bench that it sends
 
     def __enter__(self):
         return self
@@ -155,6 +158,16 @@ class FakeBoard:
     def stream(self, period_ms):
         self._answer()
         self.period_ms = period_ms
+
+    def trace(self, period_ms):
+        self._answer()
+        if self.trace_error is not None:
+            raise self.trace_error
+        self.trace_ms = period_ms
+
+    def traced(self, timeout_s):
+        self._answer()
+        return None if self.benched.empty() else self.benched.get()
 
     def live(self, timeout_s):
         self._answer()

@@ -4,21 +4,26 @@ import queue
 
 import pytest
 
+from dialbench import link
 from dialbench.errors import UserError
 from dialbench.link import LinkError, LinkLost
+from dialbench.link.errors import Refused
 from dialbench.store import Store
 from dialbench.watch.events import (
     Connected,
     Failed,
     Frame,
     Health,
+    Looked,
     Lost,
     Marked,
     Pulled,
     Pulling,
+    Traced,
+    Tracing,
 )
 from dialbench.watch.session import MARK_US, POST_S, STATUS_S, STREAM_MS, Session
-from dialbench.watch.wishes import Pull
+from dialbench.watch.wishes import Pull, Trace
 
 
 class Heard:
@@ -98,6 +103,34 @@ def test_a_board_that_started_anew_is_greeted_anew(
     assert "started anew" in heard.wait(Lost).reason
     heard.wait(Connected)
     assert source.opened == 2
+
+
+def test_looks_on_the_bench_come_all_of_them_once_they_are_asked_for(
+    make_feed, make_source, make_board, heard, levels, now_us
+):
+    board = make_board()
+    board.trace_error = Refused("older than live traces", 2)
+    feed = make_feed(make_source(board))
+    feed.start(heard.post)
+    heard.wait(Health)
+    feed.ask(Trace(50))
+    assert heard.wait(Tracing) == Tracing(False, "older than live traces")
+    board.trace_error = None
+    feed.ask(Trace(50))
+    assert heard.wait(Tracing) == Tracing(True, "") and board.trace_ms == 50
+    for k in range(100):
+        board.benched.put(link.Traced(3, 60_000 + 50 * k, True, 7, 16 * k, 1, (1024, -3)))
+    looks = []
+    while len(looks) < 100:
+        looks += heard.wait(Traced).looks
+    assert [look.angle for look in looks] == [16 * k for k in range(100)]
+    assert looks[2] == Looked(now_us + 100_000, 32, 1, True, 7, (1024, -3))
+    feed.ask(Trace(0))
+    assert heard.wait(Tracing) == Tracing(False, "") and board.trace_ms == 0
+    feed.ask(Trace(50))
+    heard.wait(Tracing)
+    board.benched.put(link.Traced(4, 5, True, 0, 16, 0, (1, 2)))
+    assert "started anew" in heard.wait(Lost).reason
 
 
 def test_a_pull_tells_its_progress_and_lets_the_looks_through(

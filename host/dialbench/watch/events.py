@@ -126,6 +126,33 @@ class Changes:
     crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
 
 
+@dataclass(frozen=True)
+class Looked:
+    """One look on the bench: as link.Traced, its instant by the clock marks."""
+
+    utc_us: int
+    angle: int
+    state: int
+    gate: bool
+    dropped: int
+    levels: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Traced:
+    """Looks on the bench, in the order in which they were measured."""
+
+    looks: tuple[Looked, ...]
+
+
+@dataclass(frozen=True)
+class Tracing:
+    """The board sends looks on the bench from now on, or no more; trouble is "" or why not."""
+
+    on: bool
+    trouble: str
+
+
 Event = (
     Connected
     | Lost
@@ -139,4 +166,6 @@ Event = (
     | Failed
     | Noted
     | Changes
+    | Traced
+    | Tracing
 )

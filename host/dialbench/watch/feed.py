@@ -17,7 +17,7 @@ from dialbench.link.client import Clock
 from dialbench.store import Store
 from dialbench.watch.events import Event, Lost
 from dialbench.watch.session import Session, Stopped
-from dialbench.watch.wishes import Pull, Wish
+from dialbench.watch.wishes import Pull, Trace, Wish
 
 RETRY_S = 1.5
 _STOP_S = 2.0
@@ -97,3 +97,5 @@ class Feed:
         match wish:
             case Pull():
                 session.pull(self._stopping.is_set)
+            case Trace(period_ms):
+                session.trace(period_ms)

@@ -20,6 +20,8 @@ from dialbench.watch.events import (
     Noted,
     Pulled,
     Pulling,
+    Traced,
+    Tracing,
 )
 from dialbench.watch.seen import Seen, foretold, looked
 
@@ -95,6 +97,10 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known.noting(now_us, event.text)
         case Changes():
             return replace(known, changes=event, seen=foretold(known.seen, event))
+        case Tracing():
+            return known.noting(now_us, event.trouble) if event.trouble else known
+        case Traced():
+            return known
 
 
 def _other_dial(board: Connected, dial: Dial) -> str:

@@ -8,7 +8,7 @@ from dialbench import dialfile
 from dialbench.clock import ClockModel, Mark
 from dialbench.dial import Dial
 from dialbench.errors import UserError
-from dialbench.link import Board, LinkLost, Live, Pulled, Status
+from dialbench.link import Board, LinkLost, Live, Pulled, Status, Traced
 from dialbench.store import Store, StoreError
 from dialbench.watch import events
 from dialbench.watch.events import Event
@@ -54,6 +54,7 @@ class Session:
         self._look_s = 0.0
         self._posted_s = -POST_S
         self._status_s = 0.0
+        self._tracing = False
 
     def begin(self) -> None:
         """Say who is there, tie its clock, ask for its counters and its live looks."""
@@ -104,6 +105,44 @@ class Session:
             self._status()
             self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled), pulled.bytes))
 
+    def trace(self, period_ms: int) -> None:
+        """Have looks on the bench come, or with 0 no more of them; a board that cannot says so."""
+        self._tracing = False
+        try:
+            self._board.trace(period_ms)
+        except LinkLost:
+            raise
+        except UserError as error:
+            self._post(events.Tracing(False, str(error)))
+            return
+        self._tracing = period_ms > 0
+        self._post(events.Tracing(self._tracing, ""))
+
+    def _pass_traced(self) -> None:
+        """Post all looks on the bench that came; each is worth having."""
+        looks: list[Traced] = []
+        while len(looks) < _DRAIN and (look := self._board.traced(0.0)) is not None:
+            looks.append(look)
+        if not looks:
+            return
+        if not all(self._model.covers(look.boot) for look in looks):
+            raise LinkLost(f"the board at {self._port} has started anew")
+        self._post(
+            events.Traced(
+                tuple(
+                    events.Looked(
+                        int(self._model.utc_us(look.boot, look.device_ms)),
+                        look.angle,
+                        look.state,
+                        look.gate,
+                        look.dropped,
+                        look.levels,
+                    )
+                    for look in looks
+                )
+            )
+        )
+
     def _listen(self, timeout_s: float) -> None:
         look = self._board.live(timeout_s)
         for _ in range(_DRAIN):
@@ -114,6 +153,8 @@ class Session:
         if self._look is not None and self._due():
             self._post(self._frame(self._look))
             self._look = None
+        if self._tracing:
+            self._pass_traced()
 
     def _due(self) -> bool:
         now_s = self._monotonic_s()
