@@ -202,6 +202,7 @@ def test_release_hands_the_line_back(tmp_path: Path) -> None:
         assert not dial.alive and dial.released
 
 
+@pytest.mark.usefixtures("impatient")
 def test_what_is_no_board_gives_one_sentence_each(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="/nowhere"):
         Board.open("/nowhere/tty0", _Still())
