@@ -683,7 +683,8 @@ def test_the_store_keeps_who_the_board_was(store):
     assert known.dial_toml == "name = 'demo'"
 
 
-def test_a_line_that_takes_nothing_is_told_as_that():
+def test_a_line_that_takes_nothing_is_told_as_that(monkeypatch):
+    monkeypatch.setattr("dialbench.link.transport._SEND_S", 0.2)
     master, slave = os.openpty()
     try:
         tty.setraw(slave)
