@@ -15,11 +15,11 @@ from dialbench.dial import Body, Dial, Plan, Site
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
-from dialbench.sky import to_us
+from dialbench.sky import SunFacts, to_us
 from dialbench.watch.app import WatchApp
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
-from dialbench.watch.forecast import DAY_US, Moment, SunFacts
+from dialbench.watch.forecast import DAY_US, Moment
 
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
 STEP = 24  # the step that spells 14:30

@@ -11,7 +11,7 @@ from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulle
 from dialbench.watch.live import LiveScreen
 from dialbench.watch.painted import Painted
 from dialbench.watch.sheets import Sheet
-from dialbench.watch.states import State
+from dialbench.states import State
 from dialbench.watch.views import Face, Facts, Legend
 
 

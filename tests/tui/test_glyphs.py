@@ -6,7 +6,7 @@ import pytest
 
 from dialbench.dial import Channel
 from dialbench.watch import glyphs
-from dialbench.watch.states import State
+from dialbench.states import State
 
 IBM_PC = "█▀▄"  # in the set that a bare Linux console shows
 

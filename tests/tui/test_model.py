@@ -8,7 +8,7 @@ import pytest
 from dialbench.watch.events import Connected, Frame, Lost, Pulling
 from dialbench.watch.known import Known
 from dialbench.watch.model import STALE_S, live_state, news
-from dialbench.watch.states import State
+from dialbench.states import State
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import pytest
 
 from dialbench.errors import UserError
 from dialbench.watch import once
-from dialbench.watch.states import State
+from dialbench.states import State
 
 
 @pytest.fixture

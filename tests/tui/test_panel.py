@@ -8,7 +8,7 @@ from dialbench.watch import panel
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked
 from dialbench.watch.known import Known
 from dialbench.watch.model import live_state
-from dialbench.watch.states import State
+from dialbench.states import State
 
 
 @pytest.fixture

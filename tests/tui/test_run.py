@@ -6,7 +6,7 @@ import pytest
 
 from dialbench.store import StoreError
 from dialbench.watch import run as watch
-from dialbench.watch.states import State
+from dialbench.states import State
 
 
 def test_one_look_with_the_real_predictions(

@@ -6,7 +6,7 @@ import pytest
 
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled, Pulling
 from dialbench.watch.sheets import Sheet
-from dialbench.watch.states import State
+from dialbench.states import State
 
 FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 SMALL, LARGE = (80, 24), (120, 40)

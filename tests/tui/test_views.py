@@ -7,7 +7,7 @@ import pytest
 
 from dialbench.watch import glyphs
 from dialbench.watch.events import Connected, Frame
-from dialbench.watch.states import State
+from dialbench.states import State
 from dialbench.watch.views import Face, Legend
 
 

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dialbench.errors import inert
+from dialbench.reading import zone_time
+from dialbench.states import State
 from dialbench.watch.events import Connected, Lost
-from dialbench.watch.model import LiveState, zone_time
-from dialbench.watch.states import State
+from dialbench.watch.model import LiveState
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
 from dialbench.errors import inert
+from dialbench.states import RAMP, State
 from dialbench.watch import glyphs
 from dialbench.watch.painted import Painted, Rows
-from dialbench.watch.states import RAMP, State
 
 MEANING = {
     State.LIT: "measured lit, and so predicted",

@@ -6,11 +6,11 @@ import textwrap
 from collections.abc import Sequence
 
 from dialbench.errors import inert
+from dialbench.states import State
 from dialbench.watch import glyphs, panel
 from dialbench.watch.events import Pulling
 from dialbench.watch.model import LiveState
 from dialbench.watch.painted import BANDED, Painted, Rows, Run, spread
-from dialbench.watch.states import State
 
 
 class View(Painted):
