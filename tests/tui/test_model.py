@@ -5,10 +5,10 @@ from datetime import timedelta
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch.events import Connected, Frame, Lost, Pulling
 from dialbench.watch.known import Known
 from dialbench.watch.model import STALE_S, live_state, news
-from dialbench.states import State
 
 
 @pytest.fixture

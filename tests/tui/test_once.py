@@ -5,8 +5,8 @@ import json
 import pytest
 
 from dialbench.errors import UserError
-from dialbench.watch import once
 from dialbench.states import State
+from dialbench.watch import once
 
 
 @pytest.fixture

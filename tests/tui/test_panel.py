@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch import panel
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked
 from dialbench.watch.known import Known
 from dialbench.watch.model import live_state
-from dialbench.states import State
 
 
 @pytest.fixture

@@ -4,9 +4,9 @@ import re
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled, Pulling
 from dialbench.watch.sheets import Sheet
-from dialbench.states import State
 
 FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 SMALL, LARGE = (80, 24), (120, 40)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dialbench import predict
-from dialbench.compare import Interval, Measured
+from dialbench.compare import Interval
+from dialbench.crossing import Crossings
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.logged import Logged
@@ -29,7 +31,7 @@ _EARLY_US = 1_000_000  # a snapshot may be stamped so much before its observed t
 
 # States by what is measured (unobserved, dark, lit) and by how many thresholds the predicted
 # lit fraction is above.
-_BETWEEN = (0.0, *((a + b) / 2 for a, b in zip(THRESHOLDS, THRESHOLDS[1:], strict=False)), 1.0)
+_BETWEEN = (0.0, *((a + b) / 2 for a, b in pairwise(THRESHOLDS)), 1.0)
 _TABLE = np.array(
     [
         [STATES.index(State.UNOBSERVED)] * len(_BETWEEN),
@@ -95,9 +97,9 @@ def _pattern(logged: Logged, observed: list[Interval]) -> Pattern:
     high_us = max(end for _, end in observed)
     one = logged.measured
     near = (one.utc_us >= low_us) & (one.utc_us <= high_us)
-    columns = (one.channel, one.threshold, one.rise, one.utc_us, one.sigma_s)
     snapshots = [shot for shot in logged.snapshots if low_us <= shot[0] <= high_us]
-    return pattern(Measured(*(column[near] for column in columns)), observed, snapshots)
+    crossings = Crossings(one.channel, one.threshold, one.rise, one.utc_us).only(near)
+    return pattern(crossings, observed, snapshots)
 
 
 def _shown(

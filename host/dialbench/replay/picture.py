@@ -22,6 +22,7 @@ SECONDS = 60.0
 FRAMES = 3600  # 24 s of the longest day each
 
 _WIDTH, _HEIGHT, _EDGE = 960, 540, 32
+_BOX = f"0 0 {_WIDTH} {_HEIGHT}"
 _FACE_TOP, _FACE_WIDTH, _FACE_HEIGHT = 72, 592, 316
 _SIDE, _SIDE_WIDTH = 664, 264
 _READS_TOP, _CLOCK_TOP, _SUN_TOP, _SUN_HEIGHT = 72, 184, 290, 90
@@ -46,8 +47,8 @@ def animated(timeline: Timeline, seconds: float = SECONDS) -> str:
     title, told = _words(timeline)
     return "\n".join(
         [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" '
-            f'width="{_WIDTH}" height="{_HEIGHT}" role="img" aria-labelledby="title told">',
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_BOX}" role="img"',
+            f'width="{_WIDTH}" height="{_HEIGHT}" aria-labelledby="title told">',
             f'<title id="title">{_safe(title)}</title>',
             f'<desc id="told">{_safe(told)}</desc>',
             f"<style>{_STYLE}</style>",
@@ -181,11 +182,11 @@ def _strip(timeline: Timeline) -> list[str]:
             column[first : max(last, first + 1)] |= bool(true)
         edges[first] |= one.reads is not None
     bottom = _STRIP_TOP + _STRIP_HEIGHT
+    ticks = "".join(f"M{_EDGE + x} {_STRIP_TOP}v{_STRIP_HEIGHT}" for x in np.flatnonzero(edges))
     parts = [
-        f'<rect x="{_EDGE}" y="{_STRIP_TOP}" width="{_STRIP_WIDTH}" height="{_STRIP_HEIGHT}" '
-        'class="frame"/>',
+        _runs(np.ones_like(seen), _STRIP_TOP, _STRIP_HEIGHT, "frame"),
         _runs(seen, _STRIP_TOP, _STRIP_HEIGHT, "seen"),
-        f'<path d="{"".join(f"M{_EDGE + x} {_STRIP_TOP}v{_STRIP_HEIGHT}" for x in np.flatnonzero(edges))}" class="edge"/>',
+        f'<path d="{ticks}" class="edge"/>',
         _runs(missing, _STRIP_TOP - 7, 5, "m"),
         _runs(stray, bottom + 2, 5, "s"),
     ]

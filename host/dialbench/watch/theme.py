@@ -9,13 +9,18 @@ from textual.theme import Theme
 
 from dialbench import colours
 
-_OWN = ("primary", "foreground", "background", "surface", "panel")
-
 
 def _theme(name: str, dark: bool, colours: Mapping[str, str]) -> Theme:
-    own = {key: colours[key] for key in _OWN}
-    more = {key: value for key, value in colours.items() if key not in own}
-    return Theme(name=name, dark=dark, variables=more, **own)
+    return Theme(
+        name=name,
+        dark=dark,
+        primary=colours["primary"],
+        foreground=colours["foreground"],
+        background=colours["background"],
+        surface=colours["surface"],
+        panel=colours["panel"],
+        variables=dict(colours),
+    )
 
 
 DARK = _theme("dialbench-dark", True, colours.DARK)
@@ -32,6 +37,7 @@ CSS = """
 .quiet { color: $quiet; }
 .heading { color: $primary; text-style: bold; }
 .alert { color: $stray; text-style: bold; }
+.here { color: $primary; text-style: bold reverse; }
 .band { background: $panel; }
 """
 NAMES = frozenset(re.findall(r"^\.([a-z]+)", CSS, re.MULTILINE))
