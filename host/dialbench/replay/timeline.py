@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from dialbench.dial import Dial, Step
 from dialbench.predict import plan_step
 from dialbench.reading import ahead_min, decode, minutes, zone_time
 from dialbench.replay.track import Track
-from dialbench.sky import Sky, SunFacts
+from dialbench.sky import Sky, SunFacts, to_us
 from dialbench.states import State
 
 STATES = tuple(State)
@@ -99,6 +99,15 @@ class Timeline:
             difference_min=ahead_min(self.dial.plan, reads, minutes(clock)) if reads else None,
             sun=sun.facts(0),
         )
+
+    def instant_us(self, clock: time) -> int | None:
+        """When the zone's clock shows a time on this day; None where that is not in it."""
+        zone = zone_time(self.dial, self.start_us).tzinfo
+        for days in (-1, 0, 1):
+            shown = datetime.combine(self.day, clock, zone) + timedelta(days=days)
+            if self.start_us <= to_us(shown) < self.end_us:
+                return to_us(shown)
+        return None
 
     def reads(self, lit: frozenset[int], utc_us: int) -> Step | None:
         """The step that lit channels spell at an instant; where several do, the nearest."""
