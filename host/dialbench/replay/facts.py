@@ -36,7 +36,7 @@ def as_dict(timeline: Timeline) -> dict[str, Any]:
             }
             for utc_us, together in timeline.changes()
         ],
-        "stretches": [_stretch(one) for one in timeline.stretches()],
+        "stretches": [_stretch(one) for one in timeline.stretches],
     }
 
 
@@ -67,7 +67,7 @@ def instant_dict(instant: Instant) -> dict[str, Any]:
 def rows(timeline: Timeline) -> list[tuple[str, ...]]:
     """Stretch by stretch, times of the zone's standard time; the first row is the heading."""
     told: list[tuple[str, ...]] = [("from", "to", "reads", "missing", "stray")]
-    for one in timeline.stretches():
+    for one in timeline.stretches:
         start, end = (zone_time(timeline.dial, at) for at in (one.start_us, one.end_us))
         told.append(
             (

@@ -176,7 +176,7 @@ def _strip_x(timeline: Timeline, at_us: int) -> float:
 def _strip(timeline: Timeline) -> list[str]:
     """The whole day as a bar: observed time, faces one after the other, what was wrong."""
     seen, missing, stray, edges = (np.zeros(_STRIP_WIDTH + 1, np.bool_) for _ in range(4))
-    for one in timeline.stretches():
+    for one in timeline.stretches:
         first, last = (int(_strip_x(timeline, at)) - _EDGE for at in (one.start_us, one.end_us))
         for column, true in ((seen, one.observed), (missing, one.missing), (stray, one.stray)):
             column[first : max(last, first + 1)] |= bool(true)
@@ -275,8 +275,8 @@ def _words(timeline: Timeline) -> tuple[str, str]:
         else "as logged, held against what was predicted"
     )
     start, end = (zone_time(dial, at) for at in (timeline.start_us, timeline.end_us))
-    wrong_us = sum(s.end_us - s.start_us for s in timeline.stretches() if s.wrong)
-    read = [s.reads.spells for s in timeline.stretches() if s.reads is not None]
+    wrong_us = sum(s.end_us - s.start_us for s in timeline.stretches if s.wrong)
+    read = [s.reads.spells for s in timeline.stretches if s.reads is not None]
     reads = f"It reads {read[0]} first and {read[-1]} last" if read else "It reads nothing"
     return f"{names}: {timeline.day}, {timeline.kind}", (
         f"The face of the dial {names} on {timeline.day}, {how}, from {start:%H:%M} to {end:%H:%M}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -130,8 +131,12 @@ class Timeline:
             together.append((channel, STATES[value]))
         yield at_us, together
 
-    def stretches(self) -> Iterator[Stretch]:
+    @cached_property
+    def stretches(self) -> tuple[Stretch, ...]:
         """The day cut where what it reads, or what is wrong, changes; without gaps, in order."""
+        return tuple(self._cut())
+
+    def _cut(self) -> Iterator[Stretch]:
         faces = {step.channels for step in self.dial.plan.steps}
         channels: dict[State, set[int]] = {state: set() for state in State}
         own = [State.UNOBSERVED] * self.states.channels

@@ -48,7 +48,7 @@ class Found(Message):
         super().__init__()
         self.wanted = wanted
         self.timeline = timeline
-        self.stretches: tuple[Stretch, ...] = tuple(timeline.stretches()) if timeline else ()
+        self.stretches: tuple[Stretch, ...] = tuple(timeline.stretches) if timeline else ()
         self.reason = reason
 
 
