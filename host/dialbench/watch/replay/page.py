@@ -19,7 +19,7 @@ from dialbench.logged import board_log
 from dialbench.reading import zone_time
 from dialbench.replay.days import ReplayError, predicted_day, stored_day
 from dialbench.replay.picture import animated
-from dialbench.replay.timeline import Kind, Stretch, Timeline
+from dialbench.replay.timeline import Kind, Timeline
 from dialbench.store import Store
 from dialbench.watch.desk import Desk
 from dialbench.watch.events import Connected, Event, Pulled
@@ -48,7 +48,6 @@ class Found(Message):
         super().__init__()
         self.wanted = wanted
         self.timeline = timeline
-        self.stretches: tuple[Stretch, ...] = tuple(timeline.stretches) if timeline else ()
         self.reason = reason
 
 
@@ -116,7 +115,6 @@ class ReplayPage(Page):
         self.wanted: Wanted | None = None
         self.timeline: Timeline | None = None
         self.tape: Tape | None = None
-        self._stretches: tuple[Stretch, ...] = ()
         self._notice, self._alert = "", False
         self._finding = False
         self._ticked_s = 0.0
@@ -149,7 +147,7 @@ class ReplayPage(Page):
 
     def _want(self, wanted: Wanted) -> None:
         self.wanted = wanted
-        self.timeline, self.tape, self._stretches = None, None, ()
+        self.timeline, self.tape = None, None
         self._say(f"working out {wanted}")
         if not self._finding:  # one at a time, however fast days are leafed through
             self._finding = True
@@ -157,9 +155,12 @@ class ReplayPage(Page):
 
     def _find(self, wanted: Wanted) -> None:
         try:
-            self.post_message(Found(wanted, self._timeline(wanted), ""))
+            timeline = self._timeline(wanted)
         except UserError as error:
             self.post_message(Found(wanted, None, str(error)))
+            return
+        _ = timeline.stretches  # worked out here, and remembered
+        self.post_message(Found(wanted, timeline, ""))
 
     def _timeline(self, wanted: Wanted) -> Timeline:
         dial, sky = self.desk.dial, self.desk.sky
@@ -189,9 +190,8 @@ class ReplayPage(Page):
         if self.wanted is not None and message.wanted != self.wanted:
             self._want(self.wanted)
             return
-        self.timeline, self._stretches = message.timeline, message.stretches
-        if message.timeline is not None:
-            timeline = message.timeline
+        self.timeline = timeline = message.timeline
+        if timeline is not None:
             at_us = timeline.instant_us(self._clock.time())
             tape = Tape(timeline.start_us, timeline.end_us, timeline.start_us)
             self.tape = tape if at_us is None else tape.to(at_us)
@@ -246,7 +246,7 @@ class ReplayPage(Page):
         except OSError as error:
             self.post_message(Exported(f"{path}: cannot be written ({error.strerror})", True))
         else:
-            self.post_message(Exported(f"{path}: written, {len(text) / 1000:.0f} kB", False))
+            self.post_message(Exported(f"wrote {path} ({len(text) / 1000:.0f} kB)", False))
 
     def on_exported(self, message: Exported) -> None:
         self._say(message.sentence, message.alert)
@@ -262,7 +262,7 @@ class ReplayPage(Page):
         instant = timeline.at(tape.at_us) if timeline and tape else None
         for view in self.query(views.Shown):
             view.show(timeline, instant)
-        self.query_one(views.Strip).show(timeline, self._stretches, tape.at_us if tape else None)
+        self.query_one(views.Strip).show(timeline, tape.at_us if tape else 0)
         self.query_one(views.Status).show(str(self.wanted), tape, self._notice, self._alert)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from dialbench.errors import inert
 from dialbench.face import GLYPHS
 from dialbench.reading import zone_time
@@ -92,33 +90,28 @@ class Strip(Painted):
     def __init__(self, blocks: bool) -> None:
         super().__init__(blocks)
         self._timeline: Timeline | None = None
-        self._stretches: Sequence[Stretch] = ()
         self._at_us = 0
         self._drawn: tuple[int, Rows] = (0, [])
 
-    def show(
-        self, timeline: Timeline | None, stretches: Sequence[Stretch], at_us: int | None
-    ) -> None:
+    def show(self, timeline: Timeline | None, at_us: int) -> None:
         """Paint another instant of a day, or no day."""
         if timeline is not self._timeline:
-            self._timeline, self._stretches, self._drawn = timeline, stretches, (0, [])
-        self._at_us = at_us or 0
+            self._timeline, self._drawn = timeline, (0, [])
+        self._at_us = at_us
         self.update()
 
     def rows(self, width: int, height: int) -> Rows:
         if self._timeline is None or width < 8:
             return []
         if self._drawn[0] != width:
-            self._drawn = width, day_rows(self._timeline, self._stretches, width, self.blocks)
+            self._drawn = width, day_rows(self._timeline, width, self.blocks)
         wrong, bar, hours = self._drawn[1]
         column = _column(self._timeline, self._at_us, width)
         cursor: list[Run] = [(" " * column, "plain"), ("^", "heading")]
         return [wrong, bar, cursor, hours]
 
 
-def day_rows(
-    timeline: Timeline, stretches: Sequence[Stretch], width: int, blocks: bool
-) -> list[list[Run]]:
+def day_rows(timeline: Timeline, width: int, blocks: bool) -> Rows:
     """Three rows: where channels are not as predicted; the faces; full hours.
 
     o missing, x stray, * both, whatever else is in the same column; faces take turns in two
@@ -127,7 +120,7 @@ def day_rows(
     shades = "█▓" if blocks else "#="
     marks, bar = [" "] * width, [" "] * width
     faces, before = 0, None
-    for one in stretches:
+    for one in timeline.stretches:
         first, last = (_column(timeline, at, width) for at in (one.start_us, one.end_us - 1))
         fill = "-" if not one.observed else "."
         if one.reads is not None:
