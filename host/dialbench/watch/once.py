@@ -7,11 +7,12 @@ import queue
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from dialbench.dial import Dial
 from dialbench.errors import UserError, inert
+from dialbench.shares import Shift
 from dialbench.states import State
 from dialbench.watch import glyphs, panel
 from dialbench.watch.events import Connected, Event, Lost
@@ -25,9 +26,15 @@ WAIT_S = 10.0
 _FACE = (72, 24)  # characters the plain text's face may take
 
 
-def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveState:
+def look(
+    feed: Feed,
+    forecast: Forecast,
+    clock_us: Callable[[], int],
+    stored: Callable[[str], Shift | None] = lambda uid: None,
+) -> LiveState:
     """One live state: waits for the board's counters, clock mark and first look.
 
+    stored: how late crossings come by what the store holds of the board of that uid.
     Raises UserError where there is no board. A board that sends no look within WAIT_S is
     told of as it is, with "no data".
     """
@@ -46,6 +53,8 @@ def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveSta
             known = heard(known, event, clock_us(), forecast.dial)
     finally:
         feed.stop()
+    if known.ours:
+        known = replace(known, stored=stored(known.seen.uid))
     now_us = clock_us()
     now = forecast.moment(now_us)
     at_frame = None if known.frame is None else forecast.moment(known.frame.utc_us)
@@ -76,6 +85,7 @@ def snapshot(live: LiveState) -> dict[str, Any]:
         "reads": live.reads.spells if live.reads else None,
         "should_read": live.should_read.spells if live.should_read else None,
         "difference_min": live.difference_min,
+        "shares": live.shares.as_dict(),
         "next_change": asdict(change) if change else None,
         "sun": asdict(live.sun),
         "link": {
@@ -102,7 +112,8 @@ def plain(live: LiveState, blocks: bool | None = None) -> str:
     if blocks is None:
         blocks = shows_blocks()
     lines = [f"{inert(live.dial.name)}, {inert(live.dial.site.name)}", ""]
-    lines += drawn(live.dial, live.states, live.why_unobserved, panel.sections(live), blocks)
+    sections = panel.sections(live, roomy=True)
+    lines += drawn(live.dial, live.states, live.why_unobserved, sections, blocks)
     if live.happened:
         lines += ["", "events"]
         lines += [f"  {panel.stamp(live, utc_us)}  {inert(text)}" for utc_us, text in live.happened]

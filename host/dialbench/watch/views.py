@@ -13,7 +13,8 @@ from dialbench.watch.events import Pulling
 from dialbench.watch.model import LiveState
 from dialbench.watch.painted import BANDED, Painted, Rows, Run, length, spread
 
-_LABEL = 13  # characters of a fact's name
+_LABEL = 13
+_ROOMY = 34  # rows beside the face in which every share of dial - clock has one of its own
 
 
 class View(Painted):
@@ -125,11 +126,11 @@ class Facts(View):
     """The facts beside the face; section titles where there is room for them."""
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        return fact_rows(panel.sections(live), height)
+        return section_rows(panel.sections(live, roomy=height >= _ROOMY), height)
 
 
-def fact_rows(sections: Sequence[panel.Section], height: int) -> Rows:
-    """Sections of facts one below the other."""
+def section_rows(sections: Sequence[panel.Section], height: int) -> Rows:
+    """Labels and values; titles where there is room for them, else grounds in turn."""
     room = height - sum(len(section.rows) for section in sections)
     titled = room >= 2 * len(sections)
     out: Rows = []
@@ -137,14 +138,14 @@ def fact_rows(sections: Sequence[panel.Section], height: int) -> Rows:
         if titled:
             out += [[], [(f" {section.title}", "heading")]]
         ground = [BANDED] if at % 2 and not titled else []
-        out += [ground + _fact(row) for row in section.rows]
+        out += [ground + _labelled(row) for row in section.rows]
     return out
 
 
-def _fact(row: panel.Row) -> list[Run]:
+def _labelled(row: panel.Row) -> list[Run]:
     value = "alert" if row.alert else "strong" if row.label == "dial reads" else "plain"
     return [
-        (f" {row.label:{_LABEL}}", "quiet"),
+        (f" {row.label:{_LABEL}}", "label"),
         ("!" if row.alert else " ", "alert"),
         (row.value, value),
     ]

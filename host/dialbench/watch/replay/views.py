@@ -54,7 +54,7 @@ class ReplayFacts(Shown):
     """The facts beside the face."""
 
     def shown_rows(self, timeline: Timeline, instant: Instant, width: int, height: int) -> Rows:
-        return views.fact_rows(panel.sections(timeline, instant), height)
+        return views.section_rows(panel.sections(timeline, instant), height)
 
 
 class ReplayLegend(Shown):
