@@ -19,13 +19,13 @@ from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
 from dialbench.shares import Shift
-from dialbench.sky import Sky, to_us
+from dialbench.sky import Sky, SunFacts, to_us
 from dialbench.store import Store
 from dialbench.watch.app import WatchApp
 from dialbench.watch.desk import Desk
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
-from dialbench.watch.forecast import DAY_US, Moment, SunFacts
+from dialbench.watch.forecast import DAY_US, Moment
 from dialcore import records
 
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone

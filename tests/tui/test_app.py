@@ -6,12 +6,12 @@ from dataclasses import replace
 import pytest
 
 from dialbench.errors import UserError
+from dialbench.states import State
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled
 from dialbench.watch.live import LivePage
 from dialbench.watch.painted import Painted
 from dialbench.watch.sheets import Sheet
-from dialbench.watch.states import State
 from dialbench.watch.views import Face, Facts, Legend
 from dialbench.watch.wishes import Pull
 

@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dialbench.dial import Channel
-from dialbench.watch.states import State
+from dialbench.states import State
 
 Run = tuple[str, State | None]  # characters of one row that share a state; None is background
 

@@ -6,6 +6,7 @@ from dialbench.watch.bench.page import BenchPage
 from dialbench.watch.live import LivePage
 from dialbench.watch.log.page import LogPage
 from dialbench.watch.page import Page
+from dialbench.watch.replay.page import ReplayPage
 from dialbench.watch.residuals.page import ResidualsPage
 
-PAGES: tuple[type[Page], ...] = (LivePage, BenchPage, LogPage, ResidualsPage)
+PAGES: tuple[type[Page], ...] = (LivePage, BenchPage, LogPage, ResidualsPage, ReplayPage)

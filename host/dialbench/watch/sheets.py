@@ -12,9 +12,9 @@ from textual.screen import ModalScreen
 
 from dialbench.errors import inert
 from dialbench.shares import Shift
+from dialbench.states import RAMP, State
 from dialbench.watch import glyphs
 from dialbench.watch.painted import Painted, Rows
-from dialbench.watch.states import RAMP, State
 
 MEANING = {
     State.LIT: "measured lit, and so predicted",
