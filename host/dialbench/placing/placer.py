@@ -1,0 +1,195 @@
+"""What is known of how a dial stands, look by look, while hands move it.
+
+Each look goes to the stay it belongs to. If it cannot belong to the stay so far, the body has
+been moved: what was known is spread by what hands may have done, and what follows is learnt
+anew. A look may be odd for other reasons too (light that strays, an insect); so nothing is let
+go unless another pose explains better what is seen now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dialbench.dial import Dial
+from dialbench.placing.chart import Chart, vectors
+from dialbench.placing.cloud import Prior, pressed, updated
+from dialbench.placing.facts import Facts
+from dialbench.placing.levels import Levels
+from dialbench.placing.looks import Look, Passed, Stay
+from dialbench.sky import Sky
+from dialbench.solve import stand
+
+Floats = NDArray[np.float64]
+
+# How bases come to stand by compass and spirit level at worst, and how bodies in them: standard
+# deviations about the vertical, the level, and the polar axis (common practice, no source).
+AZIMUTH_DEG, TILT_DEG, TURN_DEG = 7.0, 2.5, 4.0
+_HANDS_DEG = 3.0  # what hands do to any of these that set a dial
+_MOST = 2.0  # moves make nothing less sure than so many times the variance at first
+_REACH_DEG = (30.0, 14.0)  # of tables of levels, in hour angle and declination
+_WANDER_DEG = (8.0, 2.0)  # of the Sun, after which they are laid down anew
+_BURST_US = 20_000_000  # moves that follow each other so soon are one
+_CALM_US = 10_000_000  # looks that show nothing new are taken in so often
+_SURE = 6.0  # by how much better (a logarithm) another pose must explain what is seen
+_SPREAD = 0.5  # of a crossing's misfit where all is well, for each share of a bore
+
+
+@dataclass(frozen=True, eq=False)
+class Stand:
+    """What is known. poses (n, 3, 3), all of one weight, follow from prior and facts.
+
+    calm: what was known before the hands last came; moved_us: when they left, as far as is
+    known. odd: how badly looks and crossings were explained when it was last asked whether
+    the body had been moved.
+    """
+
+    stay: Stay
+    prior: Prior
+    facts: Facts
+    poses: Floats
+    calm: Prior
+    taken_us: int
+    moved_us: int | None = None
+    odd: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def chart(self) -> Chart:
+        """Of the Sun of the last look taken in."""
+        return _chart(self.facts)
+
+
+class Placer:
+    """Of one dial under one sky. seed: of the lots that are drawn; one seed, one outcome."""
+
+    def __init__(self, dial: Dial, sky: Sky, seed: int = 1) -> None:
+        self._dial, self._sky = dial, sky
+        self._rng = np.random.default_rng(seed)
+        self._tables: Levels | None = None
+        self.first = at_first(dial)
+
+    def after(self, stand: Stand | None, look: Look) -> Stand:
+        """What is known after one more look. Raises SkyError."""
+        if stand is None:
+            return self._anew(Stay().after(look)[0], self.first, self.first, None)
+        stay, moved = stand.stay.after(look)
+        if moved:
+            return self.moved(replace(stand, stay=stay))
+        new = len(stay.passed) > len(stand.stay.passed)
+        if not new and look.utc_us - stand.taken_us < _CALM_US:
+            return replace(stand, stay=stay)
+        facts = self._facts(stay)
+        poses = updated(stand.poses, stand.prior, stand.facts, facts, _chart(facts), self._rng)
+        taken = replace(stand, stay=stay, facts=facts, poses=poses, taken_us=look.utc_us)
+        return self._doubted(taken)
+
+    def moved(self, stand: Stand) -> Stand:
+        """The same after hands were at the body: only its last look tells of its pose now."""
+        assert stand.stay.last is not None  # a stand begins with a look
+        now_us = stand.stay.last.utc_us
+        burst = stand.moved_us is not None and now_us - stand.moved_us < _BURST_US
+        calm = stand.calm if burst else told(stand.poses)
+        return self._anew(Stay(now_us, (), stand.stay.last), self._spread(calm), calm, now_us)
+
+    def _anew(self, stay: Stay, prior: Prior, calm: Prior, moved_us: int | None) -> Stand:
+        facts = self._facts(stay)
+        chart = _chart(facts)
+        poses = pressed(prior, facts, chart, self._rng)
+        least = _least(facts, poses)
+        if least[1] > _SURE and prior is not self.first:  # hands did more than was thought
+            others = pressed(self.first, facts, chart, self._rng)
+            other = _least(facts, others)
+            if sum(least) - sum(other) > _SURE:
+                prior, poses, least = self.first, others, other
+        assert stay.last is not None
+        return Stand(stay, prior, facts, poses, calm, stay.last.utc_us, moved_us, least)
+
+    def _doubted(self, stand: Stand) -> Stand:
+        """The same, or begun anew where what is seen shows that the body was moved."""
+        passed, shown = _least(stand.facts, stand.poses)
+        usual = _SPREAD * len(stand.stay.passed) / 3
+        if shown > stand.odd[1] + _SURE:
+            other = self.moved(stand)
+            return other if shown - other.odd[1] > _SURE else replace(stand, odd=(passed, shown))
+        if passed - usual > max(stand.odd[0], 0.0) + _SURE:
+            at_us = _break_us(stand)
+            other = self._since(stand, at_us)
+            older = self._facts(replace(stand.stay, passed=_before(stand.stay, at_us)))
+            left = _least(older, pressed(stand.prior, older, _chart(older), self._rng))[0]
+            if passed - left - other.odd[0] > _SURE:
+                return other
+            return replace(stand, odd=(passed - usual, shown))
+        return stand
+
+    def _since(self, stand: Stand, at_us: int) -> Stand:
+        """As if the body had been moved at an instant of the stay."""
+        calm = self._spread(stand.calm)
+        return self._anew(stand.stay.since(at_us), calm, stand.calm, at_us)
+
+    def _spread(self, calm: Prior) -> Prior:
+        """What is thought of a pose after hands were at it."""
+        loose = calm.covariance + np.radians(_HANDS_DEG) ** 2 * np.eye(3)
+        # And yet it is no less sure than when all began.
+        mean, first = calm.mean, np.linalg.inv(_MOST * self.first.covariance)
+        tight = np.linalg.inv(loose)
+        covariance = np.linalg.inv(tight + first)
+        return Prior(covariance @ tight @ mean, covariance)
+
+    def _facts(self, stay: Stay) -> Facts:
+        assert stay.last is not None
+        sun = self._sky.sun(np.array([stay.last.utc_us]))
+        place = float(sun.hour_angle_deg[0]), float(sun.declination_deg[0])
+        size_deg = float(sun.semidiameter_deg[0])
+        tables = self._tables
+        if tables is None or any(
+            abs(here - there) > wander
+            for here, there, wander in zip(place, tables.middle, _WANDER_DEG, strict=True)
+        ):
+            tables = self._tables = Levels(self._dial, place, _REACH_DEG, size_deg)
+        return Facts.of(stay, tables, self._sky)
+
+
+def at_first(dial: Dial) -> Prior:
+    """What is thought of a dial's pose before the Sun has said anything."""
+    up = stand.to_polar(dial)[:, 2]
+    upright = np.outer(up, up)
+    covariance = (
+        AZIMUTH_DEG**2 * upright
+        + TILT_DEG**2 * (np.eye(3) - upright)
+        + TURN_DEG**2 * np.diag([0.0, 0.0, 1.0])
+    )
+    return Prior(np.zeros(3), np.radians(np.radians(covariance)))
+
+
+def told(poses: Floats) -> Prior:
+    """The mean and the covariance of poses, as a prior."""
+    found = vectors(poses)
+    return Prior(found.mean(axis=0), np.cov(found.T) + 1e-10 * np.eye(3))
+
+
+def _chart(facts: Facts) -> Chart:
+    return Chart(facts.suns[-1], facts.hemisphere)
+
+
+def _least(facts: Facts, poses: Floats) -> tuple[float, float]:
+    """The misfits of all crossings and of all channels by the pose that explains most."""
+    crossings, channels = (misfit.sum(axis=1) for misfit in facts.misfits(poses))
+    best = int((crossings + channels).argmin())
+    return float(crossings[best]), float(channels[best])
+
+
+def _break_us(stand: Stand) -> int:
+    """Where a stay's crossings fall best into some before and some after a move."""
+    crossings, channels = stand.facts.misfits(stand.poses)
+    best = int((crossings.sum(axis=1) + channels.sum(axis=1)).argmin())
+    off = np.clip(stand.facts.off_deg(stand.poses[best : best + 1])[0], -2.0, 2.0)
+    left = [
+        off[:cut].var() * cut + off[cut:].var() * (len(off) - cut) for cut in range(1, len(off))
+    ]
+    return stand.stay.passed[1 + int(np.argmin(left))].utc_us if left else stand.taken_us
+
+
+def _before(stay: Stay, at_us: int) -> tuple[Passed, ...]:
+    return tuple(one for one in stay.passed if one.utc_us < at_us)
