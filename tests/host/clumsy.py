@@ -19,7 +19,8 @@ from dialcore import frames
 from dialcore.crossing import THRESHOLDS
 
 SECOND_US = 1_000_000
-AXIS_DEG = 0.1
+import os
+AXIS_DEG = float(os.environ.get('AX','0.1'))
 LOOK_S = 2
 STEP_DEG = 0.3  # of the hands
 BACKLASH_DEG = 0.3
@@ -44,6 +45,7 @@ class World:
         self.sky = Sky(dial.site)
         self.to_polar = stand.to_polar(dial)
         self.body = body
+        self._traced = None
 
     @property
     def pose_deg(self):
@@ -52,11 +54,17 @@ class World:
     def turn(self, axis, angle_deg):
         """axis: a unit vector in east, north, up."""
         self.body = rotation(self.to_polar @ np.asarray(axis) * angle_deg) @ self.body
+        self._traced = None
+
+    @property
+    def traced(self):
+        if self._traced is None:
+            self._traced = tracer(replace(self.truth, pose_deg=tuple(self.pose_deg)), RAYS)
+        return self._traced
 
     def look(self, utc_us):
         sun = self.sky.sun(np.array([utc_us]))
-        traced = tracer(replace(self.truth, pose_deg=tuple(self.pose_deg)), RAYS)
-        lit = traced.lit_fractions(sun.polar, sun.semidiameter_deg)[0]
+        lit = self.traced.lit_fractions(sun.polar, sun.semidiameter_deg)[0]
         return Look(utc_us, tuple(np.searchsorted(THRESHOLDS, lit, side="right").tolist()))
 
 
@@ -111,7 +119,7 @@ def obey(dial, start_us, minutes, seed, feet, tell=None, says=False):
     person = Person(world, feet, rng)
     placer = Placer(dial, world.sky)
     guide = Guide(dial, placer.first, feet)
-    known, said, pending = None, [], []
+    known, said, pending, hands = None, [], [], None
     free_s, moving_s = READ_S + SETTLE_S, None
     for now_s in range(0, round(60 * minutes), LOOK_S):
         while pending and moving_s <= now_s:
@@ -121,9 +129,9 @@ def obey(dial, start_us, minutes, seed, feet, tell=None, says=False):
             if not pending:
                 free_s = now_s + READ_S + SETTLE_S
         now_us = start_us + now_s * SECOND_US
-        known = placer.after(known, world.look(now_us))
-        if says and not pending and free_s == now_s + READ_S + SETTLE_S:
-            known = placer.moved(known)
+        known = placer.after(known, world.look(now_us), hands)
+        if says and hands and not pending and free_s == now_s + READ_S + SETTLE_S:
+            known, hands = placer.moved(known, hands), None
         if pending or now_s < free_s:
             continue
         one = guide.at(known)
@@ -133,6 +141,7 @@ def obey(dial, start_us, minutes, seed, feet, tell=None, says=False):
         if one.state == "act":
             pending = person.steps(one.action)
             moving_s = now_s + LOOK_S
+            hands = guide.done(one.action) if pending else None
             if not pending:
                 free_s = now_s + 10
     return world, said
@@ -147,9 +156,7 @@ def tellable(dial, world, start_us, minutes):
     """
     times = start_us + np.arange(0, round(60 * minutes), 20) * SECOND_US
     sun = world.sky.sun(times)
-    lit = tracer(replace(world.truth, pose_deg=tuple(world.pose_deg)), RAYS).lit_fractions(
-        sun.polar, sun.semidiameter_deg
-    )
+    lit = world.traced.lit_fractions(sun.polar, sun.semidiameter_deg)
     level = np.searchsorted(THRESHOLDS, lit, side="right")
     passed = np.abs(np.diff(level, axis=0)).sum(axis=1)
     suns = np.column_stack(sun.polar)[:-1]

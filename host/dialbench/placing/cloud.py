@@ -35,6 +35,10 @@ class Prior:
         """Poses (count, 3, 3)."""
         return of_vectors(rng.multivariate_normal(self.mean, self.covariance, count))
 
+    def after(self, hands: Prior) -> Prior:
+        """The same after hands have turned the body, by about so much about P's axes."""
+        return Prior(self.mean + hands.mean, self.covariance + hands.covariance)
+
     def log(self, poses: Floats) -> Floats:
         """The logarithm of its density, up to a constant."""
         off = vectors(poses) - self.mean

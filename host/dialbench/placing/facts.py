@@ -3,6 +3,8 @@
 A crossing says where a border of the channel's light stood, a level between which borders
 the Sun was. Borders are off by as much as bores are bored askew. A channel's three
 thresholds lie on one bore's ramp and are off together, so each crossing counts for a third.
+Some of what is seen is none of the dial's own doing: light that strays from bore to bore, an
+insect; so no fact rules a pose out by itself.
 """
 
 from __future__ import annotations
@@ -23,9 +25,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 AXIS_DEG = 0.1  # of bores' axes: common practice of a good workshop, no source
-_SHARE = 1 / len(THRESHOLDS)
-# Of crossings and levels, how many are none of the dial's own: light that strays, an insect.
-_ODD = 0.01
+_ODD_LEVEL = 0.01  # of the channels
+_ODD_CROSSING = 0.002  # against those at a border, in the width of one
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,10 +77,11 @@ class Facts:
         wide = float(np.hypot(AXIS_DEG, blur_deg))
         hour_angle, declination = self._places(poses)
         off = self.levels.border(self.border, hour_angle[:, self.at], declination[:, self.at])
-        crossings = -_SHARE * np.log(_ODD + (1 - _ODD) * np.exp(-0.5 * (off / wide) ** 2))
+        near = np.exp(-0.5 * (off / wide) ** 2 / len(THRESHOLDS))
+        crossings = -np.log(_ODD_CROSSING + (1 - _ODD_CROSSING) * near)
         low, high = self.levels.stretch(self.level, hour_angle[:, -1:], declination[:, -1:])
         shown = ndtr(high / wide) - ndtr(low / wide)
-        return crossings, -np.log(_ODD + (1 - _ODD) * shown)
+        return crossings, -np.log(_ODD_LEVEL + (1 - _ODD_LEVEL) * shown)
 
     def log(self, poses: Floats, blur_deg: float) -> Floats:
         """The logarithm of the likelihood of poses (n, 3, 3), up to a constant: (n,)."""

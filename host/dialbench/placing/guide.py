@@ -32,9 +32,15 @@ GOAL_DEG = 0.1
 TOLD_DEG = 0.15  # a standard deviation: a combination known so well is told by the Sun now
 _SURE = 1.645  # so many standard deviations hold all but one in twenty, on one side
 _NEW = 0.7  # a combination whose variance the Sun has left at more is not told at all
+# How well hands do what they are told: a share of it, and degrees, along and besides (common
+# practice, no source).
+_ROUGH, _ROUGH_DEG, _BESIDES_DEG = 0.15, 0.3, 0.1
+_ALIKE = 2.0  # of what is left unexplained: no difference worth another action
 _STEP = 1e-5  # radians
 _SLOW_US = 240e6  # for one degree of the Sun's way
 _FIRST = 600  # poses by which the prior is measured in a chart
+_SOON_US = 240_000_000
+_FIRM = 2.0  # of an amount, against half of its interval, if more is told soon
 _FAR_DEG = 6.0  # of the Sun's way: what comes later is not waited for
 
 
@@ -142,7 +148,7 @@ class Guide:
         self._first = first.draw(_FIRST, np.random.default_rng(1))
         self._hands = _hands(feet) @ stands.to_polar(dial).T
         # What hands may have to mend: degrees; mm that tilt the base as far.
-        self._wide = np.append(AZIMUTH_DEG, TILT_DEG / np.linalg.norm(self._hands[1:], axis=1))
+        self._wide = np.append(AZIMUTH_DEG, math.radians(TILT_DEG) / np.linalg.norm(self._hands[1:], axis=1))
 
     def at(self, stand: Stand) -> Guidance:
         """What to do about a body that stands so, while the Sun shines."""
@@ -157,7 +163,7 @@ class Guide:
         due = _due(stand, places)
         if distance is not None and within:
             state = "enough"
-        elif action is not None and abs(action.amount) > action.half_width:
+        elif action is not None and self._worth(stand, action, due):
             state = "act"
         else:
             state = "wait"
@@ -174,9 +180,26 @@ class Guide:
             goal_deg=self.goal_deg,
         )
 
+    def done(self, action: Action) -> Prior:
+        """What hands that were told an action will have done, as a turn about P's axes."""
+        number = 0 if action.foot is None else 1 + action.foot
+        unit = math.radians(1.0) if action.foot is None else 1.0
+        hand = self._hands[number] * unit
+        size = float(np.linalg.norm(hand))
+        rough = _ROUGH * abs(action.amount) * size + math.radians(_ROUGH_DEG)
+        along = np.outer(hand, hand) / size**2
+        other = math.radians(_BESIDES_DEG) ** 2 * np.eye(3)
+        return Prior(action.amount * hand, rough**2 * along + other)
+
     def dark(self, utc_us: int) -> Guidance:
         """What there is to say without direct Sun."""
         return Guidance(utc_us, "dark", None, None, None, (), 0, None, None, self.goal_deg)
+
+    def _worth(self, stand: Stand, action: Action, due: tuple[int, int] | None) -> bool:
+        """Whether to act rather than to wait for what the Sun tells next."""
+        sure = abs(action.amount) / action.half_width
+        soon = due is not None and due[1] - stand.taken_us < _SOON_US
+        return sure > (_FIRM if soon else 1.0)
 
     def _told(self, off: Floats, variance: Floats) -> tuple[float | None, float | None, bool]:
         """How far off in all that is told, its sigma, and whether it is within the goal."""
@@ -205,7 +228,8 @@ class Guide:
         loose = firm + 1 / self._wide**2
         amount = -pull / loose
         left = off @ information @ off - pull**2 / loose
-        best = int(left.argmin())
+        # Where several would do, the one that takes least of what hands may have to mend.
+        best = int(np.where(left < left.min() + _ALIKE, firm * self._wide**2, -1.0).argmax())
         if firm[best] <= 0:
             return None
         half = RANGE * math.sqrt(firm[best]) / loose[best]

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 
 _GAP_US = 20_000_000  # looks farther apart are not followed from one to the next
+# The Sun's disc alone spreads a channel's thresholds over more of its way than it goes in this.
+_FAST_US = 15_000_000
 _MANY = 400  # crossings kept of one stay
 
 
@@ -55,7 +57,8 @@ class Stay:
         if ahead_us > _GAP_US:
             return replace(self, last=look), False
         change = np.subtract(look.levels, before.levels)
-        if np.abs(change).max(initial=0) > 1:
+        busy = {one.channel for one in self.passed if look.utc_us - one.utc_us < _FAST_US}
+        if np.abs(change).max(initial=0) > 1 or not busy.isdisjoint(np.flatnonzero(change).tolist()):
             return Stay(look.utc_us, (), look), True
         middle_us = before.utc_us + ahead_us // 2
         new = tuple(

@@ -8,6 +8,7 @@ go unless another pose explains better what is seen now.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,8 +33,9 @@ _MOST = 2.0  # moves make nothing less sure than so many times the variance at f
 _REACH_DEG = (30.0, 14.0)  # of tables of levels, in hour angle and declination
 _WANDER_DEG = (8.0, 2.0)  # of the Sun, after which they are laid down anew
 _BURST_US = 20_000_000  # moves that follow each other so soon are one
-_CALM_US = 10_000_000  # looks that show nothing new are taken in so often
+_CALM_US = 20_000_000  # looks that show nothing new are taken in so often
 _SURE = 6.0  # by how much better (a logarithm) another pose must explain what is seen
+_NEAR_DEG, _SOME = 0.2, 0.2  # a crossing is due if so many of the poses have it so near
 _SPREAD = 0.5  # of a crossing's misfit where all is well, for each share of a bore
 
 
@@ -70,41 +72,54 @@ class Placer:
         self._tables: Levels | None = None
         self.first = at_first(dial)
 
-    def after(self, stand: Stand | None, look: Look) -> Stand:
-        """What is known after one more look. Raises SkyError."""
-        if stand is None:
-            return self._anew(Stay().after(look)[0], self.first, self.first, None)
-        stay, moved = stand.stay.after(look)
-        if moved:
-            return self.moved(replace(stand, stay=stay))
-        new = len(stay.passed) > len(stand.stay.passed)
-        if not new and look.utc_us - stand.taken_us < _CALM_US:
-            return replace(stand, stay=stay)
-        facts = self._facts(stay)
-        poses = updated(stand.poses, stand.prior, stand.facts, facts, _chart(facts), self._rng)
-        taken = replace(stand, stay=stay, facts=facts, poses=poses, taken_us=look.utc_us)
-        return self._doubted(taken)
+    def after(self, stand: Stand | None, look: Look, hands: Prior | None = None) -> Stand:
+        """What is known after one more look; hands: what they were told to do, if anything.
 
-    def moved(self, stand: Stand) -> Stand:
-        """The same after hands were at the body: only its last look tells of its pose now."""
+        Raises SkyError.
+        """
+        if stand is None:
+            return self._anew(Stay().after(look)[0], [self.first], self.first, None)
+        stay, moved = stand.stay.after(look)
+        new = len(stay.passed) - len(stand.stay.passed)
+        if not moved and new <= 0 and look.utc_us - stand.taken_us < _CALM_US:
+            return replace(stand, stay=stay)
+        seen = replace(stand, stay=stay)
+        if moved:
+            return self.moved(seen, hands and _perhaps(hands))
+        facts = self._facts(stay)
+        if hands is not None and new > 0 and not _due(facts, stand.poses, new):
+            return self.moved(seen, _perhaps(hands))
+        poses = updated(stand.poses, stand.prior, stand.facts, facts, _chart(facts), self._rng)
+        return self._doubted(replace(seen, facts=facts, poses=poses, taken_us=look.utc_us))
+
+    def moved(self, stand: Stand, hands: Prior | None = None) -> Stand:
+        """The same after hands were at the body, and did about what `hands` says: only its
+        last look tells of its pose now."""
         assert stand.stay.last is not None  # a stand begins with a look
         now_us = stand.stay.last.utc_us
         burst = stand.moved_us is not None and now_us - stand.moved_us < _BURST_US
         calm = stand.calm if burst else told(stand.poses)
-        return self._anew(Stay(now_us, (), stand.stay.last), self._spread(calm), calm, now_us)
+        priors = [self._spread(calm), self.first]
+        if hands is not None:
+            priors.insert(0, calm.after(hands))
+        return self._anew(Stay(now_us, (), stand.stay.last), priors, calm, now_us)
 
-    def _anew(self, stay: Stay, prior: Prior, calm: Prior, moved_us: int | None) -> Stand:
-        facts = self._facts(stay)
-        chart = _chart(facts)
-        poses = pressed(prior, facts, chart, self._rng)
-        least = _least(facts, poses)
-        if least[1] > _SURE and prior is not self.first:  # hands did more than was thought
-            others = pressed(self.first, facts, chart, self._rng)
-            other = _least(facts, others)
-            if sum(least) - sum(other) > _SURE:
-                prior, poses, least = self.first, others, other
+    def _anew(
+        self, stay: Stay, priors: Sequence[Prior], calm: Prior, moved_us: int | None
+    ) -> Stand:
+        """A new stay under the first of some priors that explains it about as well as any."""
         assert stay.last is not None
-        return Stand(stay, prior, facts, poses, calm, stay.last.utc_us, moved_us, least)
+        facts = self._facts(stay)
+        found: Stand | None = None
+        for prior in priors:
+            poses = pressed(prior, facts, _chart(facts), self._rng)
+            least = _least(facts, poses)
+            if found is None or sum(found.odd) - sum(least) > _SURE:
+                found = Stand(stay, prior, facts, poses, calm, stay.last.utc_us, moved_us, least)
+            if sum(least) <= _SURE:
+                break
+        assert found is not None
+        return found
 
     def _doubted(self, stand: Stand) -> Stand:
         """The same, or begun anew where what is seen shows that the body was moved."""
@@ -125,8 +140,8 @@ class Placer:
 
     def _since(self, stand: Stand, at_us: int) -> Stand:
         """As if the body had been moved at an instant of the stay."""
-        calm = self._spread(stand.calm)
-        return self._anew(stand.stay.since(at_us), calm, stand.calm, at_us)
+        priors = [self._spread(stand.calm), self.first]
+        return self._anew(stand.stay.since(at_us), priors, stand.calm, at_us)
 
     def _spread(self, calm: Prior) -> Prior:
         """What is thought of a pose after hands were at it."""
@@ -167,6 +182,18 @@ def told(poses: Floats) -> Prior:
     """The mean and the covariance of poses, as a prior."""
     found = vectors(poses)
     return Prior(found.mean(axis=0), np.cov(found.T) + 1e-10 * np.eye(3))
+
+
+def _perhaps(hands: Prior) -> Prior:
+    """Hands that are at it, or have done a part."""
+    done = np.outer(hands.mean, hands.mean)
+    return Prior(0.6 * hands.mean, hands.covariance + 0.16 * done)
+
+
+def _due(facts: Facts, poses: Floats, new: int) -> bool:
+    """Whether the last crossings are what the Sun would do to a body that still stands."""
+    off = facts.off_deg(poses)[:, -new:]
+    return bool((np.mean(np.abs(off) < _NEAR_DEG, axis=0) > _SOME).all())
 
 
 def _chart(facts: Facts) -> Chart:
