@@ -8,9 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from dialbench.placing.guide import Guide
-from dialbench.placing.looks import Look
-from dialbench.placing.placer import Placer
+from dialbench.placing.setter import Setter
 from dialbench.sky import Sky
 from dialbench.solve import stand
 from dialbench.virtual.light import tracer
@@ -27,7 +25,6 @@ BACKLASH_DEG = 0.3
 SHAKE_DEG = 0.03
 READ_S = 6  # to read what is said and to walk to the dial
 STEP_S = {"turn": 1, "foot": 3}
-SETTLE_S = 14  # before what is said is believed
 RAYS = 64
 
 
@@ -62,10 +59,10 @@ class World:
             self._traced = tracer(replace(self.truth, pose_deg=tuple(self.pose_deg)), RAYS)
         return self._traced
 
-    def look(self, utc_us):
+    def levels(self, utc_us):
         sun = self.sky.sun(np.array([utc_us]))
         lit = self.traced.lit_fractions(sun.polar, sun.semidiameter_deg)[0]
-        return Look(utc_us, tuple(np.searchsorted(THRESHOLDS, lit, side="right").tolist()))
+        return np.searchsorted(THRESHOLDS, lit, side="right").tolist()
 
 
 def begun(dial, rng, turn_deg=5.0, tilt_deg=2.0, azimuth_deg=10.0):
@@ -109,41 +106,35 @@ class Person:
         return [(axis, float(one), STEP_S["turn" if key is None else "foot"]) for one in moved]
 
 
-def obey(dial, start_us, minutes, seed, feet, tell=None, says=False):
+def obey(dial, start_us, minutes, seed, feet, tell=None, says=True):
     """Half an hour or so of setting: the world as it stands in the end, and what was said.
 
-    says: the person presses the key after each move.
+    says: whether the person tells the assistant when a move is done.
     """
     rng = np.random.default_rng(seed)
     world = World(dial, begun(dial, rng), seed + 1)
     person = Person(world, feet, rng)
-    placer = Placer(dial, world.sky)
-    guide = Guide(dial, placer.first, feet)
-    known, said, pending, hands = None, [], [], None
-    free_s, moving_s = READ_S + SETTLE_S, None
+    setter = Setter(dial, world.sky, feet)
+    said, pending, moves_s = [], [], 0
+    moved, looks_s = False, READ_S  # since the last word; when the person looks at the screen
     for now_s in range(0, round(60 * minutes), LOOK_S):
-        while pending and moving_s <= now_s:
+        while pending and moves_s <= now_s:
             axis, angle_deg, takes_s = pending.pop(0)
             world.turn(axis, angle_deg)
-            moving_s += takes_s
-            if not pending:
-                free_s = now_s + READ_S + SETTLE_S
+            moved, looks_s = True, now_s + READ_S
+            moves_s += takes_s
         now_us = start_us + now_s * SECOND_US
-        known = placer.after(known, world.look(now_us), hands)
-        if says and hands and not pending and free_s == now_s + READ_S + SETTLE_S:
-            known, hands = placer.moved(known, hands), None
-        if pending or now_s < free_s:
+        one = setter.look(now_us, True, world.levels(now_us))
+        if pending or now_s < looks_s:
             continue
-        one = guide.at(known)
+        if moved and says:
+            one = setter.moved()
+        moved, looks_s = False, now_s + READ_S
         if tell:
-            tell(now_s, world, known, one)
+            tell(now_s, world, setter.stand, one)
         said.append(one)
         if one.state == "act":
-            pending = person.steps(one.action)
-            moving_s = now_s + LOOK_S
-            hands = guide.done(one.action) if pending else None
-            if not pending:
-                free_s = now_s + 10
+            pending, moves_s = person.steps(one.action), now_s + LOOK_S
     return world, said
 
 
