@@ -18,7 +18,8 @@ from dialcore.crossing import THRESHOLDS
 
 SECOND_US = 1_000_000
 import os
-AXIS_DEG = float(os.environ.get('AX','0.1'))
+
+AXIS_DEG = float(os.environ.get("AX", "0.1"))
 LOOK_S = 2
 STEP_DEG = 0.3  # of the hands
 BACKLASH_DEG = 0.3
@@ -164,6 +165,4 @@ def tellable(dial, world, start_us, minutes):
         row = np.array(rows)
         square += count / len(THRESHOLDS) * np.outer(row, row) / AXIS_DEG**2
     values, axes = np.linalg.eigh(square)
-    return [
-        (axes[:, k], float(values[k] ** -0.5)) for k in range(3) if values[k] > 1 / 0.1**2
-    ]
+    return [(axes[:, k], float(values[k] ** -0.5)) for k in range(3) if values[k] > 1 / 0.1**2]

@@ -46,20 +46,20 @@ class Chart:
         turned[:, 1, 1] = turned[:, 2, 2] = np.cos(roll)
         turned[:, 2, 1] = np.sin(roll)
         turned[:, 1, 2] = -turned[:, 2, 1]
-        poses: Floats = (
-            _ahead(hour_angle, declination, self.hemisphere) @ turned @ self._start.T
-        )
+        poses: Floats = _ahead(hour_angle, declination, self.hemisphere) @ turned @ self._start.T
         return poses
 
     @property
     def nominal(self) -> Floats:
         """The place (3,) of a body that stands as meant."""
-        return self.of(np.eye(3)[None])[0]
+        place: Floats = self.of(np.eye(3)[None])[0]
+        return place
 
     @property
     def _start(self) -> Floats:
         hour_angle, declination = frames.place(self.sun[:, None], self.hemisphere, np)
-        return _ahead(hour_angle, declination, self.hemisphere)[0]
+        ahead: Floats = _ahead(hour_angle, declination, self.hemisphere)[0]
+        return ahead
 
 
 def _ahead(hour_angle: Floats, declination: Floats, hemisphere: int) -> Floats:

@@ -42,9 +42,7 @@ class Prior:
     def log(self, poses: Floats) -> Floats:
         """The logarithm of its density, up to a constant."""
         off = vectors(poses) - self.mean
-        found: Floats = -0.5 * np.einsum(
-            "ni,ij,nj->n", off, np.linalg.inv(self.covariance), off
-        )
+        found: Floats = -0.5 * np.einsum("ni,ij,nj->n", off, np.linalg.inv(self.covariance), off)
         return found
 
 

@@ -12,11 +12,14 @@ from dialbench.dial import Dial, Site
 from dialbench.placing.compass import Compass, compass
 from dialbench.sky import Sky, from_us
 
-CAUTIONS = (
+_EYES = (
     "Never look at the Sun, nor through a bore, a lens or a polished edge towards it: it blinds"
-    " without pain. Work with the Sun at your back and look at shadows and at this screen.",
-    "Body and base are heavy: raise a foot by its screw or slide a shim in, fingers never below.",
+    " without pain. Work with the Sun at your back and look at shadows and at this screen."
 )
+_HANDS = (
+    "Body and base are heavy: raise a foot by its screw or slide a shim in, fingers never below."
+)
+CAUTIONS = (_EYES, _HANDS)
 _IRON_M = 2.0  # common practice, no source
 _LEVEL_DEG = 0.2  # what a spirit level of 30 cm shows (common practice, no source)
 _HIGH_DEG = 80.0  # a Sun so high throws no shadow worth following

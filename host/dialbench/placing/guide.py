@@ -12,16 +12,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dialbench.dial import Dial
+from dialbench.dial import Dial, Site
 from dialbench.placing.chart import Chart, of_vectors
 from dialbench.placing.cloud import Prior
 from dialbench.placing.levels import Levels
 from dialbench.placing.placer import AZIMUTH_DEG, TILT_DEG, Stand, told
+from dialbench.sky import from_us
 from dialbench.solve import stand as stands
 from dialbench.solve.observe import RANGE, Combination, Pose
 from dialbench.solve.stand import Foot
@@ -114,6 +116,38 @@ class Guidance:
     next_us: tuple[int, int] | None
     goal_deg: float
 
+    def sentences(self, site: Site) -> list[str]:
+        """What to do first, then why, for people at the dial."""
+        told = [self._next(site)]
+        if self.off_deg is not None and self.half_width_deg is not None:
+            told.append(
+                f"In what the Sun tells now the dial is off by {self.off_deg:.2f} +-"
+                f" {self.half_width_deg:.2f} deg."
+            )
+        if self.untold:
+            names = "; ".join(one.sentence for one in self.untold)
+            told.append(f"Not told so far: {names}.")
+        return told
+
+    def _next(self, site: Site) -> str:
+        if self.state == "act" and self.action is not None:
+            sentence = self.action.sentence
+            return f"{sentence[0].upper()}{sentence[1:]}."
+        if self.state == "enough":
+            return (
+                f"Enough for now: all that the Sun tells is within {self.goal_deg:g} deg. Leave the dial"
+                " as it stands."
+            )
+        if self.state == "dark":
+            return "No direct Sun: the dial cannot tell how it stands. Wait."
+        if self.next_us is None:
+            return "Wait, and leave the dial alone: its face has not told enough yet."
+        first, last = (zone_clock(site, one) for one in self.next_us)
+        return (
+            "Wait, and leave the dial alone: the next change of its face tells more, and comes between"
+            f" {first} and {last}."
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """As JSON's own types. Instants in microseconds of Unix UTC."""
         return {
@@ -133,6 +167,12 @@ class Guidance:
         }
 
 
+def zone_clock(site: Site, utc_us: int) -> str:
+    """An instant by the site's zone, without summer time, to the minute."""
+    utc = from_us(utc_us)
+    return f"{utc + timedelta(hours=site.standard_offset_h(utc.date())):%H:%M}"
+
+
 class Guide:
     """Of one dial on three feet. Raises FeetError for other feet."""
 
@@ -148,7 +188,9 @@ class Guide:
         self._first = first.draw(_FIRST, np.random.default_rng(1))
         self._hands = _hands(feet) @ stands.to_polar(dial).T
         # What hands may have to mend: degrees; mm that tilt the base as far.
-        self._wide = np.append(AZIMUTH_DEG, math.radians(TILT_DEG) / np.linalg.norm(self._hands[1:], axis=1))
+        self._wide = np.append(
+            AZIMUTH_DEG, math.radians(TILT_DEG) / np.linalg.norm(self._hands[1:], axis=1)
+        )
 
     def at(self, stand: Stand) -> Guidance:
         """What to do about a body that stands so, while the Sun shines."""

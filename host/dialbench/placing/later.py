@@ -7,9 +7,11 @@ the pose, for bores that came out as they usually do.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dialbench import predict
 from dialbench.dial import Dial
@@ -69,11 +71,11 @@ def later(dial: Dial, sky: Sky, now_us: int) -> Later:
     found = predict.crossings(dial, sky, now_us, max(ends_us, now_us + 1), ghosts=False)
     edges_us = np.append(np.arange(now_us, ends_us, _QUARTER_US), ends_us)
     cuts = np.searchsorted(found.utc_us, edges_us)
-    parts = [
-        found.only(np.arange(low, high)) for low, high in zip(cuts[:-1], cuts[1:], strict=True)
-    ]
+    parts = [found.only(np.arange(low, high)) for low, high in pairwise(cuts.tolist())]
     untold = _untold(model.covariance(total)[POSE, POSE])
-    for at_us, part in zip(edges_us[1:].tolist(), model.foreseen(parts) if parts else [], strict=True):
+    for at_us, part in zip(
+        edges_us[1:].tolist(), model.foreseen(parts) if parts else [], strict=True
+    ):
         total = total + part
         untold = _untold(model.covariance(total)[POSE, POSE])
         if 3 - len(untold) > told:
@@ -82,5 +84,5 @@ def later(dial: Dial, sky: Sky, now_us: int) -> Later:
     return Later(now_us, tuple(steps), untold)
 
 
-def _untold(covariance: np.ndarray) -> tuple[Combination, ...]:  # type: ignore[type-arg]
+def _untold(covariance: NDArray[np.float64]) -> tuple[Combination, ...]:
     return Pose.of(np.zeros(3), covariance, WIDE_DEG).untold

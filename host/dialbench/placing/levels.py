@@ -63,31 +63,36 @@ class Levels:
         for channel in range(self.channels):
             number = np.full(len(size), channel)
             lit = bores.lit(hour_angle, declination, size, number).reshape(shape)
-            for row in range(len(self._rows)):
-                self._fill(channel, row, fine, lit[row])
+            for row, along in enumerate(lit):
+                self._fill(channel, row, fine, along)
 
     def _fill(self, channel: int, row: int, fine: Floats, lit: Floats) -> None:
         grid = self._columns
         up, down = [], []
         for number, threshold in enumerate(THRESHOLDS):
-            above = lit >= threshold
-            cell = np.flatnonzero(above[1:] != above[:-1])
+            bright = lit >= threshold
+            cell = np.flatnonzero(bright[1:] != bright[:-1])
             step = lit[cell + 1] - lit[cell]
             at = fine[cell] + _FINE_DEG * (threshold - lit[cell]) / step
             up.append(at[step > 0])
             down.append(at[step < 0])
-            for rise, found in ((0, down[-1]), (1, up[-1])):
-                kind = border_kind(channel, number, bool(rise))
-                self._border[kind, row] = _nearest(found, grid) - grid
-        first, last = fine[0] - _FAR_DEG, fine[-1] + _FAR_DEG
-        began = int(np.searchsorted(THRESHOLDS, lit[0], side="right"))
-        ended = int(np.searchsorted(THRESHOLDS, lit[-1], side="right"))
+            for rise, found in ((False, down[-1]), (True, up[-1])):
+                border = border_kind(channel, number, rise)
+                self._border[border, row] = _nearest(found, grid) - grid
+        none = np.zeros(0)
+        at_first, at_last = (
+            int(np.searchsorted(THRESHOLDS, lit[k], side="right")) for k in (0, -1)
+        )
         for level in range(LEVELS):
-            # Into the level from below and from above; out of it upwards and downwards.
-            into = [up[level - 1] if level else [], down[level] if level < LEVELS - 1 else []]
-            out = [up[level] if level < LEVELS - 1 else [], down[level - 1] if level else []]
-            start = np.sort(np.concatenate(([first] if began == level else [], *into)))
-            end = np.sort(np.concatenate((*out, [last] if ended == level else [])))
+            # It begins where light comes up to it or falls back to it, and ends likewise.
+            below, above = level - 1, level
+            begins = [up[below] if level else none, down[above] if above < len(up) else none]
+            ends = [down[below] if level else none, up[above] if above < len(up) else none]
+            if at_first == level:
+                begins.append(fine[:1] - _FAR_DEG)
+            if at_last == level:
+                ends.append(fine[-1:] + _FAR_DEG)
+            start, end = (np.sort(np.concatenate(some)) for some in (begins, ends))
             kind = channel * LEVELS + level
             if not len(start):
                 self._low[kind, row], self._high[kind, row] = _FAR_DEG, 2 * _FAR_DEG
@@ -105,10 +110,11 @@ class Levels:
         above it where the level is what is shown there.
         """
         first, second, share, past = self._at(kind, hour_angle_deg, declination_deg)
-        return tuple(
+        low, high = (
             (1 - share) * table.take(first) + share * table.take(second) - past
             for table in (self._low, self._high)
-        )  # type: ignore[return-value]
+        )
+        return low, high
 
     def border(self, kind: Ints, hour_angle_deg: Floats, declination_deg: Floats) -> Floats:
         """How far ahead the nearest border of a kind (see border_kind) is, in degrees."""

@@ -58,7 +58,9 @@ class Stay:
             return replace(self, last=look), False
         change = np.subtract(look.levels, before.levels)
         busy = {one.channel for one in self.passed if look.utc_us - one.utc_us < _FAST_US}
-        if np.abs(change).max(initial=0) > 1 or not busy.isdisjoint(np.flatnonzero(change).tolist()):
+        if np.abs(change).max(initial=0) > 1 or not busy.isdisjoint(
+            np.flatnonzero(change).tolist()
+        ):
             return Stay(look.utc_us, (), look), True
         middle_us = before.utc_us + ahead_us // 2
         new = tuple(

@@ -4,5 +4,6 @@ from __future__ import annotations
 
 from dialbench.watch.live import LivePage
 from dialbench.watch.page import Page
+from dialbench.watch.setting import SettingPage
 
-PAGES: tuple[type[Page], ...] = (LivePage,)
+PAGES: tuple[type[Page], ...] = (LivePage, SettingPage)
