@@ -21,29 +21,39 @@ Floats = NDArray[np.float64]
 COUNT = 1200
 _BLURS_DEG = (4.0, 2.0, 1.0, 0.5, 0.25, 0.1, 0.0)
 _STRIDES = (1.4, 0.5)  # of a cloud's own width; wide ones find other places, short ones fill
+_POINT = 1e-10  # square radians: no cloud is narrower
 _LOST = 0.02  # of them: the cloud is not where it should be
 
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """What is thought of a pose beforehand: a rotation vector in P and its covariance, radians."""
+    """What is thought of a pose beforehand: a mean (3,) and a covariance (3, 3) in radians.
+
+    Of places in a chart, in which what the Sun has told stays as narrow as it is; without one,
+    of rotation vectors in P.
+    """
 
     mean: Floats
     covariance: Floats
+    chart: Chart | None = None
+
+    @classmethod
+    def of(cls, poses: Floats, chart: Chart) -> Prior:
+        """That of a cloud."""
+        places = chart.of(poses)
+        return cls(places.mean(axis=0), np.cov(places.T) + _POINT * np.eye(3), chart)
 
     def draw(self, count: int, rng: np.random.Generator) -> Floats:
         """Poses (count, 3, 3)."""
-        return of_vectors(rng.multivariate_normal(self.mean, self.covariance, count))
-
-    def after(self, hands: Prior) -> Prior:
-        """The same after hands have turned the body, by about so much about P's axes."""
-        return Prior(self.mean + hands.mean, self.covariance + hands.covariance)
+        drawn = rng.multivariate_normal(self.mean, self.covariance, count)
+        return of_vectors(drawn) if self.chart is None else self.chart.pose(drawn)
 
     def log(self, poses: Floats) -> Floats:
         """The logarithm of its density, up to a constant."""
-        off = vectors(poses) - self.mean
-        found: Floats = -0.5 * np.einsum("ni,ij,nj->n", off, np.linalg.inv(self.covariance), off)
-        return found
+        found = vectors(poses) if self.chart is None else self.chart.of(poses)
+        off = found - self.mean
+        log: Floats = -0.5 * np.einsum("ni,ij,nj->n", off, np.linalg.inv(self.covariance), off)
+        return log
 
 
 def pressed(

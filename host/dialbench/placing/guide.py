@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.dial import Dial, Site
-from dialbench.placing.chart import Chart, of_vectors
+from dialbench.placing.chart import Chart, of_vectors, vectors
 from dialbench.placing.cloud import Prior
 from dialbench.placing.levels import Levels
-from dialbench.placing.placer import AZIMUTH_DEG, TILT_DEG, Stand, told
+from dialbench.placing.placer import AZIMUTH_DEG, TILT_DEG, Stand
 from dialbench.sky import from_us
 from dialbench.solve import stand as stands
 from dialbench.solve.observe import RANGE, Combination, Pose
@@ -41,6 +41,7 @@ _ALIKE = 2.0  # of what is left unexplained: no difference worth another action
 _STEP = 1e-5  # radians
 _SLOW_US = 240e6  # for one degree of the Sun's way
 _FIRST = 600  # poses by which the prior is measured in a chart
+_WORTH = 0.6  # of the goal: what is less is left as it is
 _SOON_US = 240_000_000
 _FIRM = 2.0  # of an amount, against half of its interval, if more is told soon
 _FAR_DEG = 6.0  # of the Sun's way: what comes later is not waited for
@@ -201,11 +202,11 @@ class Guide:
         first = np.cov(np.degrees(chart.of(self._first)).T)
         action = self._action(chart, off, _information(variance, first))
         distance, sigma, within = self._told(off, variance)
-        known = told(stand.poses)
+        known = vectors(stand.poses)
         due = _due(stand, places)
         if distance is not None and within:
             state = "enough"
-        elif action is not None and self._worth(stand, action, due):
+        elif action is not None and self._worth(stand, action, due, distance, sigma):
             state = "act"
         else:
             state = "wait"
@@ -215,7 +216,7 @@ class Guide:
             action=action,
             off_deg=distance,
             half_width_deg=None if sigma is None else RANGE * sigma,
-            untold=Pose.of(known.mean, known.covariance, TOLD_DEG).untold,
+            untold=Pose.of(known.mean(axis=0), np.cov(known.T), TOLD_DEG).untold,
             crossings=len(stand.stay.passed),
             moved_us=stand.moved_us,
             next_us=due,
@@ -237,11 +238,20 @@ class Guide:
         """What there is to say without direct Sun."""
         return Guidance(utc_us, "dark", None, None, None, (), 0, None, None, self.goal_deg)
 
-    def _worth(self, stand: Stand, action: Action, due: tuple[int, int] | None) -> bool:
-        """Whether to act rather than to wait for what the Sun tells next."""
-        sure = abs(action.amount) / action.half_width
+    def _worth(
+        self,
+        stand: Stand,
+        action: Action,
+        due: tuple[int, int] | None,
+        distance: float | None,
+        sigma: float | None,
+    ) -> bool:
+        """Whether to act rather than to wait for what the Sun tells next: hands undo what was
+        learnt, and are no finer than what is left to do in the end."""
+        if distance is not None and sigma is not None:
+            return distance > _WORTH * self.goal_deg + sigma
         soon = due is not None and due[1] - stand.taken_us < _SOON_US
-        return sure > (_FIRM if soon else 1.0)
+        return abs(action.amount) > action.half_width * (_FIRM if soon else 1.0)
 
     def _told(self, off: Floats, variance: Floats) -> tuple[float | None, float | None, bool]:
         """How far off in all that is told, its sigma, and whether it is within the goal."""

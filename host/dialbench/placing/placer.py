@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.dial import Dial
-from dialbench.placing.chart import Chart, vectors
-from dialbench.placing.cloud import Prior, pressed, updated
+from dialbench.placing.chart import Chart
+from dialbench.placing.cloud import COUNT, Prior, pressed, updated
 from dialbench.placing.facts import Facts
 from dialbench.placing.levels import Levels
 from dialbench.placing.looks import Look, Passed, Stay
@@ -35,15 +35,35 @@ _WANDER_DEG = (8.0, 2.0)  # of the Sun, after which they are laid down anew
 _BURST_US = 20_000_000  # moves that follow each other so soon are one
 _CALM_US = 20_000_000  # looks that show nothing new are taken in so often
 _SURE = 6.0  # by how much better (a logarithm) another pose must explain what is seen
+_HALF = 0.5  # of what they were told have hands done while they are at it, give or take as much
 _NEAR_DEG, _SOME = 0.2, 0.2  # a crossing is due if so many of the poses have it so near
 _SPREAD = 0.5  # of a crossing's misfit where all is well, for each share of a bore
+
+
+@dataclass(frozen=True, eq=False)
+class Hands:
+    """What hands were told to do: poses (n, 3, 3) as they were known before, and the turn about
+    P's axes, a rotation vector, that hands will about have made when they are done."""
+
+    before: Floats
+    turn: Prior
+
+    def done(self, rng: np.random.Generator) -> Floats:
+        """Poses as they are likely then."""
+        return self.before @ self.turn.draw(len(self.before), rng)
+
+    def under_way(self, rng: np.random.Generator) -> Floats:
+        """The same while hands may still be at it, with any part of the turn made."""
+        whole = np.outer(self.turn.mean, self.turn.mean)
+        part = Prior(_HALF * self.turn.mean, self.turn.covariance + _HALF**2 * whole)
+        return self.before @ part.draw(len(self.before), rng)
 
 
 @dataclass(frozen=True, eq=False)
 class Stand:
     """What is known. poses (n, 3, 3), all of one weight, follow from prior and facts.
 
-    calm: what was known before the hands last came; moved_us: when they left, as far as is
+    calm: poses as they were known before the hands last came; moved_us: when they left, as far as is
     known. odd: how badly looks and crossings were explained when it was last asked whether
     the body had been moved.
     """
@@ -52,7 +72,7 @@ class Stand:
     prior: Prior
     facts: Facts
     poses: Floats
-    calm: Prior
+    calm: Floats
     taken_us: int
     moved_us: int | None = None
     odd: tuple[float, float] = (0.0, 0.0)
@@ -72,44 +92,61 @@ class Placer:
         self._tables: Levels | None = None
         self.first = at_first(dial)
 
-    def after(self, stand: Stand | None, look: Look, hands: Prior | None = None) -> Stand:
+    def after(self, stand: Stand | None, look: Look, hands: Hands | None = None) -> Stand:
         """What is known after one more look; hands: what they were told to do, if anything.
 
         Raises SkyError.
         """
         if stand is None:
-            return self._anew(Stay().after(look)[0], [self.first], self.first, None)
+            return self._begun(look)
         stay, moved = stand.stay.after(look)
         new = len(stay.passed) - len(stand.stay.passed)
         if not moved and new <= 0 and look.utc_us - stand.taken_us < _CALM_US:
             return replace(stand, stay=stay)
         seen = replace(stand, stay=stay)
         if moved:
-            return self.moved(seen, hands and _perhaps(hands))
+            return self.moved(seen, None if hands is None else hands.under_way(self._rng))
         facts = self._facts(stay)
         if hands is not None and new > 0 and not _due(facts, stand.poses, new):
-            return self.moved(seen, _perhaps(hands))
+            return self.moved(seen, hands.under_way(self._rng))
         poses = updated(stand.poses, stand.prior, stand.facts, facts, _chart(facts), self._rng)
         return self._doubted(replace(seen, facts=facts, poses=poses, taken_us=look.utc_us))
 
-    def moved(self, stand: Stand, hands: Prior | None = None) -> Stand:
-        """The same after hands were at the body, and did about what `hands` says: only its
-        last look tells of its pose now."""
+    def moved(self, stand: Stand, likely: Floats | None = None) -> Stand:
+        """The same after hands were at the body: only its last look tells of its pose now.
+
+        likely: poses as they are likely by what hands were told, if they were told anything.
+        """
         assert stand.stay.last is not None  # a stand begins with a look
         now_us = stand.stay.last.utc_us
         burst = stand.moved_us is not None and now_us - stand.moved_us < _BURST_US
-        calm = stand.calm if burst else told(stand.poses)
-        priors = [self._spread(calm), self.first]
-        if hands is not None:
-            priors.insert(0, calm.after(hands))
-        return self._anew(Stay(now_us, (), stand.stay.last), priors, calm, now_us)
+        calm = stand.calm if burst else stand.poses
+        facts = self._facts(Stay(now_us, (), stand.stay.last))
+        priors = [self._spread(calm, _chart(facts)), self.first]
+        if likely is not None:
+            priors.insert(0, Prior.of(likely, _chart(facts)))
+        stay = Stay(now_us, (), stand.stay.last)
+        return self._anew(stay, facts, priors, calm, now_us)
+
+    def done(self, stand: Stand, hands: Hands | None) -> Stand:
+        """The same after hands have said that they did what they were told."""
+        return self.moved(stand, None if hands is None else hands.done(self._rng))
+
+    def _begun(self, look: Look) -> Stand:
+        stay, _ = Stay().after(look)
+        calm = self.first.draw(COUNT, self._rng)
+        return self._anew(stay, self._facts(stay), [self.first], calm, None)
 
     def _anew(
-        self, stay: Stay, priors: Sequence[Prior], calm: Prior, moved_us: int | None
+        self,
+        stay: Stay,
+        facts: Facts,
+        priors: Sequence[Prior],
+        calm: Floats,
+        moved_us: int | None,
     ) -> Stand:
         """A new stay under the first of some priors that explains it about as well as any."""
         assert stay.last is not None
-        facts = self._facts(stay)
         found: Stand | None = None
         for prior in priors:
             poses = pressed(prior, facts, _chart(facts), self._rng)
@@ -140,17 +177,22 @@ class Placer:
 
     def _since(self, stand: Stand, at_us: int) -> Stand:
         """As if the body had been moved at an instant of the stay."""
-        priors = [self._spread(stand.calm), self.first]
-        return self._anew(stand.stay.since(at_us), priors, stand.calm, at_us)
+        stay = stand.stay.since(at_us)
+        facts = self._facts(stay)
+        priors = [self._spread(stand.calm, _chart(facts)), self.first]
+        return self._anew(stay, facts, priors, stand.calm, at_us)
 
-    def _spread(self, calm: Prior) -> Prior:
+    def _spread(self, calm: Floats, chart: Chart) -> Prior:
         """What is thought of a pose after hands were at it."""
-        loose = calm.covariance + np.radians(_HANDS_DEG) ** 2 * np.eye(3)
+        count = len(calm)
+        hands = Prior(np.zeros(3), np.radians(_HANDS_DEG) ** 2 * np.eye(3))
+        loose = Prior.of(calm @ hands.draw(count, self._rng), chart)
         # And yet it is no less sure than when all began.
-        mean, first = calm.mean, np.linalg.inv(_MOST * self.first.covariance)
-        tight = np.linalg.inv(loose)
-        covariance = np.linalg.inv(tight + first)
-        return Prior(covariance @ tight @ mean, covariance)
+        first = Prior.of(self.first.draw(count, self._rng), chart)
+        bound = np.linalg.inv(_MOST * first.covariance)
+        tight = np.linalg.inv(loose.covariance)
+        covariance = np.linalg.inv(tight + bound)
+        return Prior(covariance @ (tight @ loose.mean + bound @ first.mean), covariance, chart)
 
     def _facts(self, stay: Stay) -> Facts:
         assert stay.last is not None
@@ -176,18 +218,6 @@ def at_first(dial: Dial) -> Prior:
         + TURN_DEG**2 * np.diag([0.0, 0.0, 1.0])
     )
     return Prior(np.zeros(3), np.radians(np.radians(covariance)))
-
-
-def told(poses: Floats) -> Prior:
-    """The mean and the covariance of poses, as a prior."""
-    found = vectors(poses)
-    return Prior(found.mean(axis=0), np.cov(found.T) + 1e-10 * np.eye(3))
-
-
-def _perhaps(hands: Prior) -> Prior:
-    """Hands that are at it, or have done a part."""
-    done = np.outer(hands.mean, hands.mean)
-    return Prior(0.6 * hands.mean, hands.covariance + 0.16 * done)
 
 
 def _due(facts: Facts, poses: Floats, new: int) -> bool:

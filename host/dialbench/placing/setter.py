@@ -10,14 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dialbench.dial import Dial
-from dialbench.placing.cloud import Prior
 from dialbench.placing.guide import GOAL_DEG, Guidance, Guide
 from dialbench.placing.looks import Look
-from dialbench.placing.placer import Placer, Stand
+from dialbench.placing.placer import Hands, Placer, Stand
 from dialbench.sky import Sky
 from dialbench.solve.stand import Foot
 
-_PATIENCE_US = 20_000_000  # after hands were seen at it, until they are taken to be done
+_PATIENCE_US = 40_000_000  # after hands were seen at it, until they are taken to be done
 
 
 class Setter:
@@ -34,7 +33,8 @@ class Setter:
         self._placer = Placer(dial, sky, seed)
         self._guide = Guide(dial, self._placer.first, feet, goal_deg)
         self._channels = len(dial.channels)
-        self._hands: Prior | None = None
+        self._hands: Hands | None = None
+        self._told_us = 0
         self.stand: Stand | None = None
         self.guidance: Guidance | None = None
 
@@ -57,7 +57,7 @@ class Setter:
         if self.stand is None or self.stand.stay.last is None:
             return None
         before = self.stand
-        self.stand = self._placer.moved(before, self._hands)
+        self.stand = self._placer.done(before, self._hands)
         self._hands = None
         return self._guided(before, self.stand.taken_us)
 
@@ -68,9 +68,10 @@ class Setter:
         if stale or before is None or stand.facts is not before.facts:
             self.guidance = self._guide.at(stand)
         assert self.guidance is not None
-        action = self.guidance.action
-        if self.guidance.state == "act" and action is not None:
-            self._hands = self._guide.done(action)
-        elif stand.moved_us is None or utc_us - stand.moved_us > _PATIENCE_US:
-            self._hands = None
+        latest_us = max(self._told_us, stand.moved_us or 0)
+        if self._hands is not None and utc_us - latest_us < _PATIENCE_US:
+            return self.guidance  # hands may still be at what they were told
+        told = self.guidance.state == "act" and self.guidance.action
+        self._hands = Hands(stand.poses, self._guide.done(told)) if told else None
+        self._told_us = utc_us
         return self.guidance
