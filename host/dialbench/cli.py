@@ -23,6 +23,7 @@ _COMMANDS = {
     "demo": "A virtual dial's day from sunlight to verdict, on the real firmware.",
     "watch": "Live face of a dial, lit and unlit, measured against predicted.",
     "replay": "A day of the face, predicted or as logged: at any instant, or as a moving picture.",
+    "set": "Set a dial up: by compass, level and shadow, then by its own looks at the Sun.",
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
     "check": "Is a store sound, and what is not in it; with --repair, mend it.",

@@ -25,16 +25,17 @@ from dialbench.watch import once, run
 from dialbench.watch.feed import Source
 
 # Mid-morning on Gannet Holm, a few minutes before a step ends.
-_VIRTUAL_START = datetime(2027, 4, 16, 11, 10, tzinfo=UTC)
+VIRTUAL_START = datetime(2027, 4, 16, 11, 10, tzinfo=UTC)
 _SETTLE_S = 2  # of the virtual dial's time before the first look
 _FAST_SCAN_MS = 1000
 _SCAN_MS = 100
 
 
 @contextmanager
-def _virtual(
+def virtual_source(
     dial: Dial, folder: Path, at: datetime, speed: float, turned: float, cloudy: bool, seed: int
 ) -> Iterator[Source]:
+    """A virtual dial that lives from an instant on, so many times as fast as the clock."""
     start_us = to_us(at)
     scan_ms = _SCAN_MS if speed <= 10 else _FAST_SCAN_MS
     sky_light = clouds.Invented(seed) if cloudy else clouds.Clear()
@@ -114,8 +115,8 @@ def command(
     with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
         if virtual:
             store_path = store_path or Path(scratch) / "store.sqlite"
-            begin = at.replace(tzinfo=UTC) if at else _VIRTUAL_START
-            with _virtual(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
+            begin = at.replace(tzinfo=UTC) if at else VIRTUAL_START
+            with virtual_source(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
                 _show(source, dial, store_path, only_once, as_json)
         else:
             store_path = store_path or Path("dialbench.sqlite")

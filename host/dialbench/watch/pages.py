@@ -8,5 +8,13 @@ from dialbench.watch.log.page import LogPage
 from dialbench.watch.page import Page
 from dialbench.watch.replay.page import ReplayPage
 from dialbench.watch.residuals.page import ResidualsPage
+from dialbench.watch.setting import SettingPage
 
-PAGES: tuple[type[Page], ...] = (LivePage, BenchPage, LogPage, ResidualsPage, ReplayPage)
+PAGES: tuple[type[Page], ...] = (
+    LivePage,
+    SettingPage,
+    BenchPage,
+    LogPage,
+    ResidualsPage,
+    ReplayPage,
+)
