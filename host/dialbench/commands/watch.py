@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,12 +24,17 @@ from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
 from dialbench.watch import once, run
 from dialbench.watch.feed import Source
+from dialbench.watch.web.address import is_loopback, listening, warning
+from dialbench.watch.web.files import served
 
 # Mid-morning on Gannet Holm, a few minutes before a step ends.
 _VIRTUAL_START = datetime(2027, 4, 16, 11, 10, tzinfo=UTC)
 _SETTLE_S = 2  # of the virtual dial's time before the first look
 _FAST_SCAN_MS = 1000
 _SCAN_MS = 100
+_INSTANT = "%Y-%m-%dT%H:%M:%SZ"
+_OF_THE_WEB = ("as_json", "in_browser", "web_port", "web_host")
+WEB_SCHEMA = "dialbench.web/1"
 
 
 @contextmanager
@@ -71,7 +77,7 @@ def _virtual(
 )
 @click.option(
     "--at",
-    type=click.DateTime(("%Y-%m-%dT%H:%M:%SZ", "%Y-%m-%dT%H:%MZ")),
+    type=click.DateTime((_INSTANT, "%Y-%m-%dT%H:%MZ")),
     help="With --virtual: the UTC at which to begin, such as 2027-04-16T11:10Z.",
 )
 @click.option(
@@ -83,7 +89,27 @@ def _virtual(
 )
 @options.truth
 @click.option("--once", "only_once", is_flag=True, help="One look as plain text, then end.")
-@click.option("--json", "as_json", is_flag=True, help='One look as a "dialbench.watch/1" object.')
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help='One look as a "dialbench.watch/1" object; with --web, where it is served as a'
+    ' "dialbench.web/1" object.',
+)
+@click.option("--web", "in_browser", is_flag=True, help="In a browser of this machine.")
+@click.option(
+    "--web-port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="With --web: the port to serve on.  [default: a free one]",
+)
+@click.option(
+    "--web-host",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="ADDRESS",
+    help="With --web: another address of this machine, for its network to see and steer.",
+)
 def command(
     port: str | None,
     virtual: bool,
@@ -96,6 +122,9 @@ def command(
     seed: int,
     only_once: bool,
     as_json: bool,
+    in_browser: bool,
+    web_port: int,
+    web_host: str,
 ) -> None:
     """Show a dial's face live: lit and unlit, as measured against as predicted.
 
@@ -110,7 +139,16 @@ def command(
         raise UserError("watch needs either a PORT or --virtual")
     if not virtual and dial_path is None:
         raise UserError("watch PORT needs --dial: the dial.toml of the dial the board sits in")
+    if not in_browser:
+        for name in ("web_port", "web_host"):
+            if context.get_parameter_source(name) is not ParameterSource.DEFAULT:
+                raise UserError(f"--{name.replace('_', '-')} goes with --web")
+    elif only_once:
+        raise UserError("--once is one look on standard output: not with --web")
     dial = dialfile.load(dial_path) if dial_path else dialfile.demo()
+    if in_browser:
+        _serve(context, web_host, web_port, as_json)
+        return
     with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
         if virtual:
             store_path = store_path or Path(scratch) / "store.sqlite"
@@ -130,3 +168,38 @@ def _show(source: Source, dial: Dial, store_path: Path, only_once: bool, as_json
         click.echo(json.dumps(once.snapshot(live)) if as_json else once.plain(live))
     else:
         run.run(source, dial, store_path)
+
+
+def _serve(context: click.Context, host: str, port: int, as_json: bool) -> None:
+    address = listening(host)
+    if told := warning(address):
+        screen.note(told)
+
+    def ready(url: str, port: int) -> None:
+        if as_json:
+            facts = {"schema": WEB_SCHEMA, "url": url, "address": address, "port": port}
+            click.echo(json.dumps({**facts, "loopback": is_loopback(address)}))
+        else:
+            screen.say(f"Open {url} in a browser; Ctrl-C ends it.")
+
+    pages = served()  # before the server, which needs what is not here then
+    from dialbench.watch.web.server import serve
+
+    words = [sys.executable, "-m", "dialbench.cli", "watch", *_given(context)]
+    serve(words, pages, address, port, ready)
+
+
+def _given(context: click.Context) -> list[str]:
+    """The arguments of this command again, for the screen itself: without those of --web."""
+    words, port = [], []
+    for parameter in context.command.params:
+        name, value = str(parameter.name), context.params[str(parameter.name)]
+        if context.get_parameter_source(name) is ParameterSource.DEFAULT or name in _OF_THE_WEB:
+            continue
+        if isinstance(parameter, click.Argument):
+            port = ["--", str(value)]
+        elif isinstance(value, datetime):
+            words += [parameter.opts[0], value.strftime(_INSTANT)]
+        else:
+            words += [parameter.opts[0]] if value is True else [parameter.opts[0], str(value)]
+    return words + port
