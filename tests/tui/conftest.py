@@ -15,8 +15,9 @@ from dialbench.dial import Body, Dial, Plan, Site
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
-from dialbench.sky import to_us
+from dialbench.sky import Sky, to_us
 from dialbench.watch.app import WatchApp
+from dialbench.watch.desk import Desk
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
 from dialbench.watch.forecast import DAY_US, Moment, SunFacts
@@ -235,7 +236,7 @@ class StillFeed:
 
     def __init__(self, *events):
         self._events = events
-        self.pulls = 0
+        self.wishes = []
         self.stopped = False
 
     def start(self, post):
@@ -243,8 +244,8 @@ class StillFeed:
         for event in self._events:
             post(event)
 
-    def pull(self):
-        self.pulls += 1
+    def ask(self, wish):
+        self.wishes.append(wish)
 
     def stop(self):
         self.stopped = True
@@ -291,19 +292,21 @@ def colours(monkeypatch):
 
 
 @pytest.fixture
-def make_app(dial):
+def make_app(dial, tmp_path):
     """The application with clocks that stand still."""
 
     def make(feed, forecast=None, analyse=lambda uid: ANALYSIS, blocks=True, on=dial):
-        return WatchApp(
+        desk = Desk(
             dial=on,
-            feed=feed,
+            sky=Sky(on.site),
+            store_path=tmp_path / "store.sqlite",
             forecast=forecast or StillForecast(on),
-            analyse=analyse,
+            feed=feed,
             clock_us=lambda: NOW_US,
-            blocks=blocks,
             monotonic_s=lambda: 0.0,
+            blocks=blocks,
         )
+        return WatchApp(desk, analyse)
 
     return make
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from pathlib import Path
 
 from dialbench.analysis import Analysis, analyse
 from dialbench.dial import Dial
 from dialbench.sky import Sky
 from dialbench.store import Store
+from dialbench.watch.desk import Desk
 from dialbench.watch.feed import Feed, Source
 from dialbench.watch.forecast import Forecast
 from dialbench.watch.glyphs import can_show_blocks
@@ -36,16 +38,18 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
         with Store.open(store_path) as store:
             return analyse(store, uid, dial, sky)
 
-    WatchApp(
+    blocks = can_show_blocks(getattr(sys.__stderr__, "encoding", None), os.environ.get("TERM", ""))
+    desk = Desk(
         dial=dial,
-        feed=Feed(source, dial, store_path),
+        sky=sky,
+        store_path=store_path,
         forecast=forecast,
-        analyse=compared,
+        feed=Feed(source, dial, store_path),
         clock_us=source.clock.utc_us,
-        blocks=can_show_blocks(
-            getattr(sys.__stderr__, "encoding", None), os.environ.get("TERM", "")
-        ),
-    ).run()
+        monotonic_s=time.monotonic,
+        blocks=blocks,
+    )
+    WatchApp(desk, compared).run()
 
 
 def once(source: Source, dial: Dial, store_path: Path) -> LiveState:

@@ -57,6 +57,7 @@ CSS = """
 .quiet { color: $quiet; }
 .heading { color: $primary; text-style: bold; }
 .alert { color: $stray; text-style: bold; }
+.here { color: $primary; text-style: bold reverse; }
 .band { background: $panel; }
 """
 NAMES = frozenset(re.findall(r"^\.([a-z]+)", CSS, re.MULTILINE))

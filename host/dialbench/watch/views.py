@@ -158,15 +158,42 @@ class Legend(View):
         return rows
 
 
-class Keys(Painted):
-    """The keys that do something here."""
+class KeyRow(Painted):
+    """The keys that do something on this page alone."""
 
     def __init__(self, blocks: bool, keys: Sequence[tuple[str, str]]) -> None:
         super().__init__(blocks)
         self._keys = keys
 
     def rows(self, width: int, height: int) -> Rows:
-        row: list[Run] = []
-        for key, does in self._keys:
-            row += [(f" {key}", "heading"), (f" {does}  ", "plain")]
-        return [row]
+        return [[run for key, does in self._keys for run in _key(key, does + " ")]]
+
+
+class Contents(Painted):
+    """The pages with the keys that bring them up, this one marked; then the keys that do the
+    same on all of them."""
+
+    def __init__(
+        self,
+        blocks: bool,
+        contents: Sequence[tuple[str, str]],
+        here: str,
+        common: Sequence[tuple[str, str]],
+    ) -> None:
+        super().__init__(blocks)
+        self._contents = contents
+        self._here = here
+        self._common = common
+
+    def rows(self, width: int, height: int) -> Rows:
+        pages: list[Run] = []
+        for key, label in self._contents:
+            if key == self._here:
+                pages += [(" ", "plain"), (f"{key} {label}", "here")]
+            else:
+                pages += _key(key, label)
+        return [spread(pages, [run for pair in self._common for run in _key(*pair)], width)]
+
+
+def _key(key: str, does: str) -> list[Run]:
+    return [(f" {key}", "heading"), (f" {does}", "plain")]
