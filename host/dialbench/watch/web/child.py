@@ -12,7 +12,7 @@ import os
 import sys
 from asyncio.subprocess import PIPE, Process
 from collections import deque
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncGenerator, Sequence
 
 from dialbench.errors import inert
 
@@ -21,6 +21,7 @@ _BEGIN = b"__GANGLION__\n"  # what the driver says first
 _MOST = 1 << 24  # bytes of one packet
 _LISTEN_S = 1.0
 _TOLD = 20  # lines kept of what it said on stderr
+_LINE = 2000  # bytes of one of them
 
 
 def _environment(width: int, height: int) -> dict[str, str]:
@@ -45,7 +46,7 @@ class Child:
         self._size = (80, 24)
         self._told: deque[str] = deque(maxlen=_TOLD)
 
-    async def output(self) -> AsyncIterator[bytes]:
+    async def output(self) -> AsyncGenerator[bytes]:
         """Start it, and give what it sends to its terminal until it ends."""
         self._process = await asyncio.create_subprocess_exec(
             *self._command,
@@ -113,7 +114,14 @@ class Child:
 
     async def _hear_errors(self, process: Process) -> None:
         assert process.stderr is not None
-        while chunk := await process.stderr.read(1 << 16):
-            for line in chunk.decode(errors="replace").splitlines():
-                self._told.append(inert(line))
-                print(self._told[-1], file=sys.stderr, flush=True)
+        rest = b""
+        while chunk := await process.stderr.read(_LINE):
+            *lines, rest = (rest + chunk).split(b"\n")
+            rest = rest[:_LINE]
+            self._tell(lines)
+        self._tell([rest] if rest else [])
+
+    def _tell(self, lines: Sequence[bytes]) -> None:
+        for line in lines:
+            self._told.append(inert(line[:_LINE].decode(errors="replace")))
+            print(self._told[-1], file=sys.stderr, flush=True)
