@@ -5,27 +5,23 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from click.core import ParameterSource
 
-from dialbench import dialfile
-from dialbench.clock import SystemClock
-from dialbench.commands import options, screen
-from dialbench.dial import Dial
+from dialbench.commands import options
 from dialbench.errors import UserError
-from dialbench.sky import to_us
-from dialbench.virtual import clouds
-from dialbench.virtual.process import VirtualDial
-from dialbench.virtual.truth import Truth
-from dialbench.watch import once, run
-from dialbench.watch.feed import Source
-from dialbench.watch.web.address import is_loopback, listening, warning
-from dialbench.watch.web.files import served
+from dialbench.watch.opening import opening
+
+# What is heavy is loaded behind the first frame.
+if TYPE_CHECKING:
+    from dialbench.dial import Dial
+    from dialbench.watch.feed import Source
 
 # Mid-morning on Gannet Holm, a few minutes before a step ends.
 _VIRTUAL_START = datetime(2027, 4, 16, 11, 10, tzinfo=UTC)
@@ -41,6 +37,13 @@ WEB_SCHEMA = "dialbench.web/1"
 def _virtual(
     dial: Dial, folder: Path, at: datetime, speed: float, turned: float, cloudy: bool, seed: int
 ) -> Iterator[Source]:
+    from dialbench.commands import screen
+    from dialbench.sky import to_us
+    from dialbench.virtual import clouds
+    from dialbench.virtual.process import VirtualDial
+    from dialbench.virtual.truth import Truth
+    from dialbench.watch.feed import Source
+
     start_us = to_us(at)
     scan_ms = _SCAN_MS if speed <= 10 else _FAST_SCAN_MS
     sky_light = clouds.Invented(seed) if cloudy else clouds.Clear()
@@ -52,12 +55,14 @@ def _virtual(
         seed=seed,
         scan_ms=scan_ms,
     ) as board:
-        if not board.real_micropython:
-            screen.note(screen.NO_MICROPYTHON)
         ready_us = start_us + _SETTLE_S * 1_000_000
         board.run(start_us, ready_us)
         board.start(ready_us, speed)
-        yield Source(board.port, board.clock)
+        try:
+            yield Source(board.port, board.clock)
+        finally:
+            if not board.real_micropython:
+                screen.note(screen.NO_MICROPYTHON)  # not on a screen that will be gone
 
 
 @click.command("watch")
@@ -145,32 +150,61 @@ def command(
                 raise UserError(f"--{name.replace('_', '-')} goes with --web")
     elif only_once:
         raise UserError("--once is one look on standard output: not with --web")
-    dial = dialfile.load(dial_path) if dial_path else dialfile.demo()
     if in_browser:
+        _load(dial_path)  # what is wrong with it is told here, not to a browser
         _serve(context, web_host, web_port, as_json)
         return
-    with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
-        if virtual:
-            store_path = store_path or Path(scratch) / "store.sqlite"
-            begin = at.replace(tzinfo=UTC) if at else _VIRTUAL_START
-            with _virtual(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
-                _show(source, dial, store_path, only_once, as_json)
-        else:
-            store_path = store_path or Path("dialbench.sqlite")
-            if (only_once or as_json) and not store_path.exists():
-                store_path = Path(scratch) / "store.sqlite"  # a look leaves nothing behind
-            _show(Source(str(port), SystemClock()), dial, store_path, only_once, as_json)
+
+    @contextmanager
+    def watched(say: Callable[[str], None]) -> Iterator[tuple[Source, Dial, Path]]:
+        """Where the board is, its dial, and the store for its log."""
+        say("Reading the dial")
+        dial = _load(dial_path)
+        with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
+            passing = Path(scratch) / "store.sqlite"
+            if virtual:
+                say("Starting the virtual dial")
+                begin = at.replace(tzinfo=UTC) if at else _VIRTUAL_START
+                with _virtual(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
+                    yield source, dial, store_path or passing
+                return
+            from dialbench.clock import SystemClock
+            from dialbench.watch.feed import Source
+
+            stays = store_path or Path("dialbench.sqlite")
+            if (only_once or as_json) and not stays.exists():
+                stays = passing  # a look leaves nothing behind
+            yield Source(str(port), SystemClock()), dial, stays
+
+    if only_once or as_json:
+        with watched(lambda line: None) as (source, dial, store):
+            _look(source, dial, store, as_json)
+        return
+    with opening() as say, watched(say) as (source, dial, store):
+        say("Loading the predictions")
+        from dialbench.watch import run
+
+        run.run(source, dial, store)
 
 
-def _show(source: Source, dial: Dial, store_path: Path, only_once: bool, as_json: bool) -> None:
-    if as_json or only_once:
-        live = run.once(source, dial, store_path)
-        click.echo(json.dumps(once.snapshot(live)) if as_json else once.plain(live))
-    else:
-        run.run(source, dial, store_path)
+def _load(path: Path | None) -> Dial:
+    from dialbench import dialfile
+
+    return dialfile.load(path) if path else dialfile.demo()
+
+
+def _look(source: Source, dial: Dial, store_path: Path, as_json: bool) -> None:
+    from dialbench.watch import once, run
+
+    live = run.once(source, dial, store_path)
+    click.echo(json.dumps(once.snapshot(live)) if as_json else once.plain(live))
 
 
 def _serve(context: click.Context, host: str, port: int, as_json: bool) -> None:
+    from dialbench.commands import screen
+    from dialbench.watch.web.address import is_loopback, listening, warning
+    from dialbench.watch.web.files import served
+
     address = listening(host)
     if told := warning(address):
         screen.note(told)
