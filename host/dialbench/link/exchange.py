@@ -166,12 +166,11 @@ class Exchange:
         )
 
     def live(self, timeout_s: float) -> Live | None:
-        """The oldest look still kept, or the next to come; None after timeout_s without."""
+        """The oldest look still kept, or the next to come; None after timeout_s without. 0 asks
+        for those kept alone: the line is not listened to."""
         until_s = self.seconds() + timeout_s
-        while not self._live:
+        while not self._live and self.seconds() < until_s:
             self.take()
-            if self.seconds() >= until_s:
-                break
         return self._live.popleft() if self._live else None
 
     def take(self) -> None:

@@ -14,8 +14,9 @@ from textual.message import Message
 from dialbench.errors import UserError
 from dialbench.watch import theme
 from dialbench.watch.desk import Desk
-from dialbench.watch.events import Compared, Connected, Event, Noted, Pulled, Pulling
+from dialbench.watch.events import Compared, Connected, Event, Frame, Noted, Pulled, Pulling
 from dialbench.watch.forecast import run_out
+from dialbench.watch.inbox import Inbox
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import LiveState, live_state, news
 from dialbench.watch.page import Page
@@ -36,11 +37,7 @@ _FORETELL_US = 60_000_000
 
 
 class Heard(Message):
-    """An event has come from the feed or from a worker."""
-
-    def __init__(self, event: Event) -> None:
-        super().__init__()
-        self.event = event
+    """Events wait in the inbox, from the feed or from a worker."""
 
 
 class Analysed(Message):
@@ -84,6 +81,7 @@ class WatchApp(App[None]):
         self._clock_us = desk.clock_us
         self._pages = {page.label: page(desk, _CONTENTS, KEYS) for page in PAGES}
         self.page: Page = self._pages[PAGES[0].label]
+        self._inbox = Inbox()
         self._known = Known()
         self._foretold_us: int | None = None
         self.live: LiveState | None = None
@@ -106,16 +104,24 @@ class WatchApp(App[None]):
         self._feed.stop()
 
     def _post(self, event: Event) -> None:
-        self.post_message(Heard(event))
+        if self._inbox.put(event):
+            self.post_message(Heard())
 
-    def on_heard(self, message: Heard) -> None:
-        event = message.event
+    def on_heard(self) -> None:
+        """All that waits, then one paint: keys need not wait for more than that."""
+        events, passed_over = self._inbox.take()
+        looks = sum(isinstance(event, Frame) for event in events)
+        for event in events:
+            self._hear(event)
+        self._known = self._known.passing_over(passed_over + max(0, looks - 1))
+        self.show()
+
+    def _hear(self, event: Event) -> None:
         self._known = heard(self._known, event, self._clock_us(), self._dial)
         for page in self._pages.values():
             page.hear(event)
         if isinstance(event, Pulled):
             self.run_worker(lambda: self._compare(event.uid), thread=True)
-        self.show()
 
     def show(self) -> None:
         """Bring the screen up to the present."""

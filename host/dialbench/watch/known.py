@@ -35,11 +35,16 @@ class Known:
     pulling: Pulling | None = None
     comparing: bool = False
     changes: Changes | None = None
+    unshown: int = 0  # looks of this board that gave way to newer ones before they were painted
     happened: tuple[tuple[int, str], ...] = ()
 
     def noting(self, utc_us: int, text: str) -> Known:
         """The same with one more line in the list of events."""
         return replace(self, happened=(*self.happened, (utc_us, text))[-_KEPT:])
+
+    def passing_over(self, looks: int) -> Known:
+        """The same with so many more looks that were never painted."""
+        return replace(self, unshown=self.unshown + looks) if looks else self
 
 
 def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
@@ -47,7 +52,7 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
     match event:
         case Connected():
             ours = event.dial_hash == dial.hash
-            known = replace(known, connection=event, ours=ours, frame=None, pulling=None)
+            known = replace(known, connection=event, ours=ours, frame=None, pulling=None, unshown=0)
             known = known.noting(now_us, f"board {event.uid} answers on {event.port}")
             if event.trouble:
                 known = known.noting(now_us, f"the board does not log: {event.trouble}")
@@ -64,7 +69,7 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             known = replace(known, connection=lost, frame=None, pulling=None)
             return known if told else known.noting(now_us, event.reason)
         case Frame():
-            return replace(known, frame=event)
+            return replace(known, frame=event, unshown=known.unshown + event.unshown)
         case Health():
             return replace(known, health=event)
         case Marked():
