@@ -113,6 +113,7 @@ class WatchApp(App[None]):
         looks = sum(isinstance(event, Frame) for event in events)
         for event in events:
             self._hear(event)
+            self._reckon(self._clock_us())
         self._known = self._known.passing_over(passed_over + max(0, looks - 1))
         self.show()
 
@@ -126,6 +127,13 @@ class WatchApp(App[None]):
     def show(self) -> None:
         """Bring the screen up to the present."""
         now_us = self._clock_us()
+        self.page.show(self._reckon(now_us))
+        if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
+            self._foretold_us = now_us
+            self.run_worker(lambda: self._foretell(now_us), thread=True)
+
+    def _reckon(self, now_us: int) -> LiveState:
+        """The live state at the present; what it has that was not before is noted."""
         now = self._forecast.moment(now_us)
         frame = self._known.frame
         at_frame = None if frame is None else self._forecast.moment(frame.utc_us)
@@ -136,10 +144,7 @@ class WatchApp(App[None]):
         if lines:
             live = live_state(self._dial, self._known, now, at_frame, self._desk.monotonic_s())
         self.live = live
-        self.page.show(live)
-        if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
-            self._foretold_us = now_us
-            self.run_worker(lambda: self._foretell(now_us), thread=True)
+        return live
 
     def _may_foretell(self, now_us: int) -> bool:
         """Whether it is time to look ahead (again): it takes a while, and may fail."""
