@@ -43,6 +43,7 @@ def test_no_room_is_no_frame():
 
 def test_a_terminal_is_given_back_as_it_was():
     terminal, near = pty.openpty()
+    termios.tcsetwinsize(near, (24, 80))
     program = subprocess.Popen(
         [sys.executable, "-c", FAILING],
         stdin=near,

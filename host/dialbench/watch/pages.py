@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dialbench.watch.live import LivePage
+from dialbench.watch.log.page import LogPage
 from dialbench.watch.page import Page
+from dialbench.watch.residuals.page import ResidualsPage
 
-PAGES: tuple[type[Page], ...] = (LivePage,)
+PAGES: tuple[type[Page], ...] = (LivePage, LogPage, ResidualsPage)

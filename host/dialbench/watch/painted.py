@@ -35,7 +35,7 @@ class Painted(Widget):
         self.blocks = blocks
         self.painted: Rows = []
         self.lines_drawn = 0
-        self._looks: dict[tuple[str, bool], Style] = {}
+        self._inks: dict[tuple[str, bool], Style] = {}
 
     def rows(self, width: int, height: int) -> Rows:
         """What to show in width x height characters; fewer rows leave the rest empty."""
@@ -54,7 +54,7 @@ class Painted(Widget):
 
     def notify_style_update(self) -> None:
         """Another theme: other colours."""
-        self._looks.clear()
+        self._inks.clear()
         super().notify_style_update()
 
     def render_line(self, y: int) -> Strip:
@@ -62,21 +62,21 @@ class Painted(Widget):
         runs = self.painted[y] if y < len(self.painted) else []
         banded = runs[:1] == [BANDED]
         segments = [
-            Segment(text if self.blocks else ascii_only(text), self._look(name, banded))
+            Segment(text if self.blocks else ascii_only(text), self._ink(name, banded))
             for text, name in runs
         ]
-        return Strip(segments).adjust_cell_length(self.size.width, self._look("", banded))
+        return Strip(segments).adjust_cell_length(self.size.width, self._ink("", banded))
 
-    def _look(self, name: str, banded: bool) -> Style:
+    def _ink(self, name: str, banded: bool) -> Style:
         """How runs of this name look, "" those of none; worked out once, as it takes long."""
-        look = self._looks.get((name, banded))
-        if look is None:
-            look = self.rich_style
+        ink = self._inks.get((name, banded))
+        if ink is None:
+            ink = self.rich_style
             for part in (BANDED[1] if banded else "", name):
                 if part:
-                    look += self.get_component_rich_style(part, partial=True)
-            self._looks[name, banded] = look
-        return look
+                    ink += self.get_component_rich_style(part, partial=True)
+            self._inks[name, banded] = ink
+        return ink
 
 
 def length(runs: list[Run]) -> int:
