@@ -118,7 +118,7 @@ class FakeBoard:
 
     def __init__(self, hello, pages=41):
         self.hello = hello
-        self.health = SimpleNamespace(bad_frames=0)
+        self.health = SimpleNamespace(bad_frames=0, live_dropped=0)
         self.pages = pages
         self.period_ms = None
         self.marks = 0

@@ -248,18 +248,36 @@ def turns(make_board, dial, now_us, tmp_path):
         yield made
 
 
-def test_looks_reach_the_screen_at_most_20_times_a_second_and_the_newest_does(turns, levels):
+def test_looks_reach_the_screen_so_often_and_no_more_and_the_others_are_counted(turns, levels):
     shown = []
     for n in range(200):  # 200 looks a second
         turns.board.look(levels({0: n % 4}))
         shown += turns.turn(at_s=n / 200)
+    shown += turns.turn(at_s=1.1)
     assert 15 <= len(shown) <= 1 / POST_S + 1
+    assert len(shown) + sum(frame.unshown for frame in shown) == 200
     turns.board.look(levels({0: 1}))
-    assert turns.turn(at_s=1.001)[0].levels == levels({0: 1})
+    assert turns.turn(at_s=2.001)[0].levels == levels({0: 1})
     turns.board.look(levels({0: 2}))
     turns.board.look(levels({0: 3}))
-    assert turns.turn(at_s=1.002) == []
-    assert turns.turn(at_s=1.1)[0].levels == levels({0: 3})
+    assert turns.turn(at_s=2.002) == []
+    [frame] = turns.turn(at_s=2.1)
+    assert (frame.levels, frame.unshown) == (levels({0: 3}), 1)
+
+
+def test_a_stream_of_20_a_second_is_shown_look_by_look(turns, levels):
+    assert STREAM_MS == 50
+    shown = []
+    for n in range(60):
+        turns.board.look(levels())
+        shown += turns.turn(at_s=(n * STREAM_MS + 4 * (-1) ** n) / 1000)  # it comes as it comes
+    assert len(shown) == 60
+
+
+def test_looks_that_the_link_gave_up_count_as_dropped(turns, levels):
+    turns.board.look(levels(), dropped=4)
+    turns.board.health.live_dropped = 3
+    assert turns.turn(at_s=1.0)[0].dropped == 7
 
 
 def test_the_counters_are_asked_for_every_few_seconds_and_a_mark_every_ten_minutes(turns):

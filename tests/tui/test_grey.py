@@ -5,11 +5,11 @@ from itertools import combinations
 from xml.etree import ElementTree
 
 import pytest
+from dialbench.watch.states import State
 
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame
 from dialbench.watch.glyphs import fit
-from dialbench.watch.states import State
 from dialbench.watch.views import Face
 
 SVG = "{http://www.w3.org/2000/svg}"

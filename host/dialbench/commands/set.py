@@ -18,7 +18,7 @@ from click.core import ParameterSource
 from dialbench import dialfile
 from dialbench.clock import SystemClock
 from dialbench.commands import options, screen
-from dialbench.commands.watch import VIRTUAL_START, virtual_source
+from dialbench.commands.virtualsource import VIRTUAL_START, virtual_source
 from dialbench.dial import Dial
 from dialbench.errors import UserError, inert
 from dialbench.placing.first import CAUTIONS, First, first

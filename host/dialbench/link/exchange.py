@@ -170,7 +170,8 @@ class Exchange:
         )
 
     def live(self, timeout_s: float) -> Live | None:
-        """The oldest look still kept, or the next to come; None after timeout_s without."""
+        """The oldest look still kept, or the next to come; None after timeout_s without. 0 asks
+        for those kept alone: the line is not listened to."""
         return self._next(self._live, timeout_s)
 
     def traced(self, timeout_s: float) -> Traced | None:
@@ -179,10 +180,8 @@ class Exchange:
 
     def _next(self, looks: deque[_Look], timeout_s: float) -> _Look | None:
         until_s = self.seconds() + timeout_s
-        while not looks:
+        while not looks and self.seconds() < until_s:
             self.take()
-            if self.seconds() >= until_s:
-                break
         return looks.popleft() if looks else None
 
     def take(self) -> None:

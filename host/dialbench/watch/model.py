@@ -48,6 +48,7 @@ class LiveState:
     connection: Connected | Lost | None
     frame_age_s: float | None
     dropped: int | None
+    unshown: int
     health: Health | None
     mark: Marked | None
     pulling: Pulling | None
@@ -114,6 +115,7 @@ def live_state(
         connection=known.connection,
         frame_age_s=age,
         dropped=None if frame is None else frame.dropped,
+        unshown=known.unshown,
         health=known.health,
         mark=known.mark,
         pulling=known.pulling,

@@ -95,6 +95,7 @@ def snapshot(live: LiveState) -> dict[str, Any]:
             "lost": connection.reason if isinstance(connection, Lost) else None,
             "frame_age_s": live.frame_age_s,
             "dropped": live.dropped,
+            "unshown": live.unshown,
         },
         "log": asdict(live.health) if live.health else None,
         "clock_mark": asdict(live.mark) if live.mark else None,

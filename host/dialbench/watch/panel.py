@@ -162,8 +162,16 @@ def _link(live: LiveState) -> tuple[Row, ...]:
                 Row("board", "connected"),
                 Row("port", inert(port)),
                 Row("last frame", age, alert=live.why_unobserved == "no data"),
-                Row("bad, dropped", f"{bad}, {live.dropped or 0}", alert=bad > 0),
+                Row("bad, dropped", _losses(bad, live), alert=bad > 0),
             )
+
+
+def _losses(bad: int, live: LiveState) -> str:
+    text = f"{bad}, {live.dropped or 0}"
+    if not live.unshown:
+        return text
+    unshown = str(live.unshown) if live.unshown < 10**6 else f"{live.unshown / 1e6:.1f}M"
+    return f"{text}, {unshown} unshown"
 
 
 def _log(live: LiveState) -> tuple[Row, ...]:

@@ -13,12 +13,11 @@ from dialbench.store import Store, StoreError
 from dialbench.watch import events
 from dialbench.watch.events import Event
 
-STREAM_MS = 100
-POST_S = 0.05  # looks and progress reach the screen at most 20 times a second
+STREAM_MS = 50
+POST_S = 0.04  # the screen hears of looks and progress no sooner again: below STREAM_MS
 STATUS_S = 5.0
 MARK_US = 600_000_000
 _LISTEN_S = 0.1
-_DRAIN = 32  # looks taken in a row: a board at speed sends on and on
 _MARKS_KEPT = 12
 
 
@@ -52,6 +51,7 @@ class Session:
         self._model = ClockModel([])
         self._look: Live | None = None
         self._look_s = 0.0
+        self._unshown = 0  # looks that gave way to this one
         self._posted_s = -POST_S
         self._status_s = 0.0
         self._tracing = False
@@ -121,7 +121,7 @@ class Session:
     def _pass_traced(self) -> None:
         """Post all looks on the bench that came; each is worth having."""
         looks: list[Traced] = []
-        while len(looks) < _DRAIN and (look := self._board.traced(0.0)) is not None:
+        while (look := self._board.traced(0.0)) is not None:  # those alone that have come
             looks.append(look)
         if not looks:
             return
@@ -145,14 +145,13 @@ class Session:
 
     def _listen(self, timeout_s: float) -> None:
         look = self._board.live(timeout_s)
-        for _ in range(_DRAIN):
-            if look is None:
-                break
+        while look is not None:
+            self._unshown += self._look is not None
             self._look, self._look_s = look, self._monotonic_s()
-            look = self._board.live(0.0)
+            look = self._board.live(0.0)  # those alone that have come
         if self._look is not None and self._due():
             self._post(self._frame(self._look))
-            self._look = None
+            self._look, self._unshown = None, 0
         if self._tracing:
             self._pass_traced()
 
@@ -167,7 +166,8 @@ class Session:
         if not self._model.covers(look.boot):
             raise LinkLost(f"the board at {self._port} has started anew")
         utc_us = int(self._model.utc_us(look.boot, look.device_ms))
-        return events.Frame(utc_us, self._look_s, look.gate, look.levels, look.dropped)
+        dropped = look.dropped + self._board.health.live_dropped
+        return events.Frame(utc_us, self._look_s, look.gate, look.levels, dropped, self._unshown)
 
     def _mark(self) -> None:
         mark = self._board.mark()

@@ -50,7 +50,7 @@ class Sheet(ModalScreen[None]):
     """A titled sheet of text in the middle of the screen."""
 
     DEFAULT_CSS = """
-    Sheet { align: center middle; background: $background 60%; }
+    Sheet { align: center middle; background: $background; }
     Sheet Paper { background: $surface; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
