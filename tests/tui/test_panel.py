@@ -42,7 +42,7 @@ def test_the_facts_of_a_good_day(rows):
         "UTC": "15:33:10  2027-04-16",
         "dial - clock": "+4.3 min",
         "eq.time,place": "+0.2, +0.0 min",
-        "step, pose": "+4.2, ?",
+        "step, pose": "+4.2, unknown",
         "next change": "4:09  at 14:37:19",
         "will be lit": "9 17",
         "will be dark": "4",

@@ -27,15 +27,15 @@ def picture(make_app, still_feed, dial, levels, now_us, until, snap_compare, mon
             app, "export_screenshot", lambda **kinds: FONT_FACE.sub("", export(**kinds))
         )
 
-    def picture(size, *more, gate=True, blocks=True, keys=(), ready=None):
+    def picture(size, *more, gate=True, blocks=True, keys=(), ready=None, on=dial, store=None):
         feed = still_feed(
-            Connected("/dev/ttyACM0", "5b0f3a7710c2d941", dial.hash, "0.1.0", ""),
+            Connected("/dev/ttyACM0", "5b0f3a7710c2d941", on.hash, "0.1.0", ""),
             Marked(now_us - 620_000_000, 2100),
             Health(12, 53, 39, 0, 0, 12, 1430, 0),
             Frame(now_us, 0.0, gate, levels({7: 0, 29: 0, 5: 3, 30: 3}), 0),
             *more,
         )
-        app = make_app(feed, blocks=blocks)
+        app = make_app(feed, blocks=blocks, on=on, store=store)
         without_fonts(app)
 
         async def settle(pilot):
@@ -124,3 +124,48 @@ def test_replay_large_light(replayed):
 
 def test_replay_small_in_letters(replayed):
     assert replayed(SMALL, blocks=False)
+def in_all_sizes_and_themes():
+    """Both themes in all sizes; the smallest in the dark one always, the rest in deep runs."""
+    for size, name in ((SMALL, "small"), (LARGE, "large"), (HUGE, "huge")):
+        for theme in ("dark", "light"):
+            plain = (name, theme) == ("small", "dark")
+            marks = [] if plain else [pytest.mark.deep]
+            yield pytest.param(size, theme, id=f"{name}-{theme}", marks=marks)
+
+
+SIZES_AND_THEMES = pytest.mark.parametrize(("size", "theme"), list(in_all_sizes_and_themes()))
+
+
+def themed(theme):
+    return ["t"] if theme == "light" else []
+
+
+@pytest.mark.deep
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_huge(picture, theme):
+    assert picture(HUGE, keys=themed(theme))
+
+
+@pytest.mark.deep
+def test_small_light(picture):
+    assert picture(SMALL, keys=["t"])
+
+
+@SIZES_AND_THEMES
+def test_log(picture, small, stored, text_of, size, theme):
+    half = Pulling(17, 41, 9_000)
+
+    def counted(app):
+        return "being counted" not in text_of(app)
+
+    keys = ["4", *themed(theme)]
+    assert picture(size, half, keys=keys, ready=counted, on=small, store=stored)
+
+
+@SIZES_AND_THEMES
+def test_residuals(picture, small, stored, text_of, size, theme):
+    def compared(app):
+        return "seconds late by" in text_of(app)
+
+    keys = ["5", *themed(theme)]
+    assert picture(size, keys=keys, ready=compared, on=small, store=stored)

@@ -111,7 +111,8 @@ def _briefly(found: Shares) -> tuple[Row, ...]:
     """The same in two rows."""
     place = found.longitude_min + found.air_min
     wrong = f", off {found.face_min:+.0f}" if found.face_min else ""
-    pose = "?" if found.pose_min is None else _minutes(found.pose_min)
+    unknown = "?" if wrong else "unknown"
+    pose = unknown if found.pose_min is None else _minutes(found.pose_min)
     return (
         Row("eq.time,place", f"{_minutes(found.equation_of_time_min)}, {_minutes(place)} min"),
         Row("step, pose", f"{_minutes(found.step_min)}, {pose}{wrong}", alert=bool(wrong)),

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from dialbench.errors import inert
+from dialbench.residuals import Residuals
 from dialbench.watch.painted import Painted, Rows, Run
 from dialbench.watch.residuals.model import (
     VIEWS,
@@ -30,9 +31,12 @@ class Strips(Painted):
         self.look: Look | None = None
         self.view = VIEWS[0]
         self._top = 0
+        self._drawn: tuple[object, tuple[Rows, Rows]] | None = None
 
     def show(self, look: Look | None, view: str) -> None:
         """Paint another view, from its top, or other crossings."""
+        if look is self.look and view == self.view:
+            return
         if view != self.view:
             self._top = 0
         self.look, self.view = look, view
@@ -51,7 +55,7 @@ class Strips(Painted):
         found = self.look.residuals
         if not len(found):
             return paragraph("No crossing matches what was predicted: nothing to show.", width)
-        strips, axis = chart(found, self.view, width, self.blocks)
+        strips, axis = self._chart(found, width)
         room = max(1, height - _HEAD - len(axis))
         self._top = min(self._top, max(0, len(strips) - room))
         shown = strips[self._top : self._top + room]
@@ -61,6 +65,13 @@ class Strips(Painted):
         for view in VIEWS:
             head += [(" ", "plain"), (view, "here" if view == self.view else "quiet")]
         return [[*head, (part, "quiet")], *shown, *axis]
+
+    def _chart(self, found: Residuals, width: int) -> tuple[Rows, Rows]:
+        """Drawn once: a long log's takes some milliseconds, and the screen is painted often."""
+        key = (id(found), self.view, width)
+        if self._drawn is None or self._drawn[0] != key:
+            self._drawn = (key, chart(found, self.view, width, self.blocks))
+        return self._drawn[1]
 
 
 class Says(Roll):
@@ -73,6 +84,8 @@ class Says(Roll):
 
     def show(self, look: Look | None, solve: Solve | None) -> None:
         """Paint what is known now."""
+        if look is self._look and solve is self._solve:
+            return
         self._look, self._solve = look, solve
         self.update()
 
