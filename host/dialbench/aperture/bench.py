@@ -32,6 +32,7 @@ _SEVERAL = (
 )
 _FIRST = 60  # looks before it is tried for the first time
 _GROWTH = 1.4
+_RESTED = 100  # looks in a row that were not kept: five seconds of a shaft that rests
 _DEGREE = 360 / 65536
 
 
@@ -116,6 +117,7 @@ class LiveBench:
         self.found: Found | None = None
         self._tried = 0  # looks there were when it was last worked out, or is being so
         self._working = False
+        self._idle = 0  # looks since one was kept
         self._judged: tuple[int, Found | None] = (-1, None)
         self._edges: list[Edge] = []
         self._fitted: list[dict[str, Any]] = []
@@ -137,13 +139,17 @@ class LiveBench:
         """A look, as Tracing.add takes it; whether it was kept."""
         has_angle = not state & (records.UNTURNED | records.SILENT | records.NO_MAGNET)
         self.shaft = Shaft(angle * _DEGREE if has_angle else None, state, is_lit)
-        return self.tracing.add(utc_us, angle, state, is_lit, levels, dropped)
+        is_kept = self.tracing.add(utc_us, angle, state, is_lit, levels, dropped)
+        self._idle = 0 if is_kept else self._idle + 1
+        return is_kept
 
     def due(self, at_last: bool = False) -> Sweep | None:
         """A sweep to be worked out now, for `worked`; None where that is not due. at_last: it is
-        due where anything is new."""
+        due where anything is new, as it is where the shaft has come to rest."""
         looks = len(self.tracing)
-        enough = self._tried + 1 if at_last else max(_FIRST, _GROWTH * self._tried)
+        enough = max(_FIRST, _GROWTH * self._tried)
+        if at_last or (self._idle >= _RESTED and looks >= _FIRST):
+            enough = self._tried + 1
         if self._working or looks < enough:
             return None
         self._working, self._tried = True, looks
@@ -206,7 +212,10 @@ class LiveBench:
             needs = told[number] if known else ("the shaft's zero is not known yet: turn on",)
             if fitted and not needs:
                 # Passed well enough, and yet the fit may find that no light came through.
+                is_old = self.found is not None and self.found.looks < len(self.tracing)
                 needs = tuple(fitted["needs"])
+                if needs and is_old:
+                    needs = ("passed, and to be worked out anew",)
             if number in self.setting.covered:
                 needs = ("was covered",)
             found.append(

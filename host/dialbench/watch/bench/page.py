@@ -29,6 +29,8 @@ from dialbench.watch.model import LiveState
 from dialbench.watch.page import Keys, Page
 from dialbench.watch.wishes import Trace
 
+_SEEN_S = 0.25
+
 
 class Worked(Message):
     """A sweep has been worked out."""
@@ -99,6 +101,7 @@ class BenchPage(Page):
         self._path: Path | None = None
         self._warned = False
         self._working = False
+        self._is_new = False
 
     def body(self) -> Iterable[Widget]:
         blocks = self.desk.blocks
@@ -108,6 +111,7 @@ class BenchPage(Page):
             yield Bores(blocks)
 
     def hear(self, event: Event) -> None:
+        self._is_new = True
         match event:
             case Connected():
                 self._is_connected = True
@@ -118,6 +122,8 @@ class BenchPage(Page):
                 self._is_connected = self._is_tracing = False
             case Tracing(on, trouble):
                 self._is_tracing = on
+                if not on:
+                    self._work(at_last=True)
                 if trouble:
                     self._wanted = False
                     self._said = trouble
@@ -130,10 +136,10 @@ class BenchPage(Page):
             case _:
                 pass
 
-    def _work(self) -> None:
+    def _work(self, at_last: bool = False) -> None:
         if not self.is_running:
             return  # it has not been looked at yet, and can start no work
-        sweep = self.bench.due()
+        sweep = self.bench.due(at_last)
         if sweep is not None:
             self._working = True
             setting = self.bench.setting
@@ -154,9 +160,18 @@ class BenchPage(Page):
     def show(self, live: LiveState) -> None:
         super().show(live)
         self._work()
+
+    def on_mount(self) -> None:
+        self.set_interval(_SEEN_S, self._see_news)
         self._see()
 
+    def _see_news(self) -> None:
+        # Looks come twenty times a second; nobody reads as fast.
+        if self._is_new and self.is_current:
+            self._see()
+
     def _see(self) -> None:
+        self._is_new = False
         shown = self.shown()
         for kind in (Status, Response, Bores):
             for view in self.query(kind):
