@@ -15,8 +15,10 @@ from dialbench.dial import Body, Dial, Plan, Site
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
-from dialbench.sky import to_us
+from dialbench.shares import Shift
+from dialbench.sky import Sky, to_us
 from dialbench.watch.app import WatchApp
+from dialbench.watch.desk import Desk
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
 from dialbench.watch.forecast import DAY_US, Moment, SunFacts
@@ -24,6 +26,7 @@ from dialbench.watch.forecast import DAY_US, Moment, SunFacts
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
 STEP = 24  # the step that spells 14:30
 UID = "5b0f3a7710c2d941"
+EQUATION_OF_TIME_S = 10.6
 
 
 def _dial():
@@ -82,8 +85,8 @@ class StillForecast:
         self._fractions = tuple(fractions)
 
     def moment(self, utc_us):
-        sun = SunFacts(36.93, 10.21, 45.13, 236.94, up=True)
-        return Moment(utc_us, sun, self._fractions, STEP)
+        sun = SunFacts(36.9266, 10.21, 45.13, 236.94, up=True)
+        return Moment(utc_us, sun, self._fractions, STEP, EQUATION_OF_TIME_S)
 
     def changes(self, utc_us):
         first = NOW_US + 249_000_000
@@ -235,7 +238,7 @@ class StillFeed:
 
     def __init__(self, *events):
         self._events = events
-        self.pulls = 0
+        self.wishes = []
         self.stopped = False
 
     def start(self, post):
@@ -243,8 +246,8 @@ class StillFeed:
         for event in self._events:
             post(event)
 
-    def pull(self):
-        self.pulls += 1
+    def ask(self, wish):
+        self.wishes.append(wish)
 
     def stop(self):
         self.stopped = True
@@ -259,6 +262,7 @@ def still_feed():
 class FakeAnalysis:
     rows: tuple
     sentences: tuple
+    shift: Shift | None = None
 
 
 ANALYSIS = FakeAnalysis(
@@ -291,19 +295,21 @@ def colours(monkeypatch):
 
 
 @pytest.fixture
-def make_app(dial):
+def make_app(dial, tmp_path):
     """The application with clocks that stand still."""
 
     def make(feed, forecast=None, analyse=lambda uid: ANALYSIS, blocks=True, on=dial):
-        return WatchApp(
+        desk = Desk(
             dial=on,
-            feed=feed,
+            sky=Sky(on.site),
+            store_path=tmp_path / "store.sqlite",
             forecast=forecast or StillForecast(on),
-            analyse=analyse,
+            feed=feed,
             clock_us=lambda: NOW_US,
-            blocks=blocks,
             monotonic_s=lambda: 0.0,
+            blocks=blocks,
         )
+        return WatchApp(desk, analyse)
 
     return make
 

@@ -8,11 +8,12 @@ import pytest
 from dialbench.errors import UserError
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled
-from dialbench.watch.live import LiveScreen
+from dialbench.watch.live import LivePage
 from dialbench.watch.painted import Painted
 from dialbench.watch.sheets import Sheet
 from dialbench.watch.states import State
 from dialbench.watch.views import Face, Facts, Legend
+from dialbench.watch.wishes import Pull
 
 
 @pytest.fixture
@@ -114,7 +115,7 @@ def test_p_pulls_with_progress_while_face_and_keys_go_on_and_then_compares(
         board.look(levels({5: 3}))
         await until(pilot, lambda: State.STRAY in seen(app))
         await pilot.press("escape")
-        await until(pilot, lambda: isinstance(app.screen, LiveScreen))
+        await until(pilot, lambda: isinstance(app.screen, LivePage))
         text = text_of(app)
         assert "pulling" not in text
         assert "log pulled, 41 pages new" in text
@@ -128,7 +129,7 @@ def test_p_again_while_pulling_asks_for_nothing(make_app, still_feed, drive, dia
 
     async def script(pilot):
         await pilot.press("p", "p", "p")
-        assert feed.pulls == 1
+        assert feed.wishes == [Pull()]
 
     drive(app, script)
 
@@ -203,13 +204,16 @@ def test_help_lists_every_state_and_key_and_goes_again(
         await pilot.press("question_mark")
         await pilot.pause()
         text = text_of(app)
+        for _ in range(20):
+            await pilot.press("down")
+            text += text_of(app)
         for state in State:
             assert state.value in text
-        for said in ("p pull the log", "t light or dark", "? help", "q quit", "0.25 to 0.75"):
+        for said in ("p  pull the board's log", "t  light or dark", "?  help", "q  quit"):
             assert said in text
         await pilot.press(closing)
         await pilot.pause()
-        assert isinstance(app.screen, LiveScreen)
+        assert isinstance(app.screen, LivePage)
 
     drive(app, script)
 

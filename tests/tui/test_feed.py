@@ -18,6 +18,7 @@ from dialbench.watch.events import (
     Pulling,
 )
 from dialbench.watch.session import MARK_US, POST_S, STATUS_S, STREAM_MS, Session
+from dialbench.watch.wishes import Pull
 
 
 class Heard:
@@ -47,7 +48,7 @@ def test_a_board_is_greeted_marked_asked_and_streams(
     make_feed(make_source(board)).start(heard.post)
     assert heard.wait(Connected).uid == board.hello.uid
     assert heard.wait(Marked) == Marked(now_us, 2100)
-    assert heard.wait(Health) == Health(12, 53, 0, 0, 0, 12, 1430, 2)
+    assert heard.wait(Health) == Health(12, 53, 0, 0, 0, 12, 1430, 2, 5, 4096)
     board.look(levels({0: 1}), gate=False, dropped=9)
     frame = heard.wait(Frame)
     assert (frame.levels, frame.gate, frame.dropped) == (levels({0: 1}), False, 9)
@@ -107,12 +108,12 @@ def test_a_pull_tells_its_progress_and_lets_the_looks_through(
     feed = make_feed(make_source(board))
     feed.start(heard.post)
     heard.wait(Health)
-    feed.pull()
+    feed.ask(Pull())
     assert heard.wait(Pulling) == Pulling(0, 0)
     board.look(levels({0: 2}))
     assert heard.wait(Frame).levels == levels({0: 2})
     board.steps.release(board.pages)
-    while heard.wait(Pulling) != Pulling(41, 41):
+    while heard.wait(Pulling) != Pulling(41, 41, 4100):
         pass
     pulled = heard.wait(Pulled)
     assert (pulled.uid, pulled.new_pages) == (board.hello.uid, 41)
@@ -129,7 +130,7 @@ def test_a_pull_that_fails_leaves_the_board_connected(
     board.pull_error = UserError("the disk is full")
     feed = make_feed(make_source(board))
     feed.start(heard.post)
-    feed.pull()
+    feed.ask(Pull())
     assert heard.wait(Failed) == Failed("the disk is full")
     board.look(levels())
     heard.wait(Frame)
@@ -140,7 +141,7 @@ def test_a_board_lost_while_pulling_is_lost(make_feed, make_source, make_board, 
     board.pull_error = LinkLost("it is gone")
     feed = make_feed(make_source(board))
     feed.start(heard.post)
-    feed.pull()
+    feed.ask(Pull())
     assert heard.wait(Lost).reason == "it is gone"
 
 
@@ -150,7 +151,7 @@ def test_a_board_of_another_dial_is_not_pulled_into_the_store(
     feed = make_feed(make_source(make_board(dial_hash="00" * 8)))
     feed.start(heard.post)
     assert heard.wait(Health).pages_in_store is None
-    feed.pull()
+    feed.ask(Pull())
     assert "another dial's (0000000000000000)" in heard.wait(Failed).reason
     feed.stop()
     with Store.open(tmp_path / "store.sqlite") as store:
@@ -173,7 +174,7 @@ def test_stop_cuts_a_pull(make_feed, make_source, make_board, heard):
     board = make_board()
     feed = make_feed(make_source(board))
     feed.start(heard.post)
-    feed.pull()
+    feed.ask(Pull())
     heard.wait(Pulling)
     feed.stop()
     assert board.closed

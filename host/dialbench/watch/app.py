@@ -3,43 +3,37 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.watch import theme
-from dialbench.watch.events import Compared, Connected, Event, Noted, Pulled, Pulling
-from dialbench.watch.forecast import Forecast, run_out
+from dialbench.watch.desk import Desk
+from dialbench.watch.events import Compared, Connected, Event, Judged, Noted, Pulled, Pulling
+from dialbench.watch.forecast import run_out
 from dialbench.watch.known import Known, heard
-from dialbench.watch.live import LiveScreen
 from dialbench.watch.model import LiveState, live_state, news
+from dialbench.watch.page import Page
+from dialbench.watch.pages import PAGES
 from dialbench.watch.sheets import Analysis, comparison_sheet, help_sheet
+from dialbench.watch.wishes import Pull
 
-KEYS = [
-    ("p", "pull the log"),
+KEYS = [("p", "pull"), ("t", "theme"), ("?", "help"), ("q", "quit")]
+_CONTENTS = [(page.page_key, page.label) for page in PAGES]
+_SAID = [  # of the same keys, with more room
+    ("p", "pull the board's log into the store"),
     ("t", "light or dark"),
     ("?", "help"),
     ("q", "quit"),
 ]
 _TICK_S = 0.5
 _FORETELL_US = 60_000_000
-
-
-class Feeding(Protocol):
-    """Where events come from: it may call post from a thread of its own."""
-
-    def start(self, post: Callable[[Event], None]) -> None: ...
-
-    def pull(self) -> None: ...
-
-    def stop(self) -> None: ...
 
 
 class Heard(Message):
@@ -61,45 +55,38 @@ class Analysed(Message):
 class WatchApp(App[None]):
     """One dial, watched. NO_COLOR in the environment leaves the terminal's own colours alone.
 
-    clock_us gives UTC in microseconds, monotonic_s the host's steady clock. analyse takes a
-    board's uid and compares what the store holds of it; it runs in a thread of its own.
+    analyse takes a board's uid and compares what the store holds of it; it runs in a thread of
+    its own.
     """
 
     CSS = theme.CSS
     TITLE = "dialbench watch"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(key, f"turn_to('{label}')") for key, label in _CONTENTS),
         Binding("p", "pull"),
         Binding("t", "other_theme"),
         Binding("question_mark", "help"),
         Binding("q", "quit"),
     ]
 
-    def __init__(
-        self,
-        dial: Dial,
-        feed: Feeding,
-        forecast: Forecast,
-        analyse: Callable[[str], Analysis],
-        clock_us: Callable[[], int],
-        blocks: bool,
-        monotonic_s: Callable[[], float] = time.monotonic,
-    ) -> None:
+    def __init__(self, desk: Desk, analyse: Callable[[str], Analysis]) -> None:
         # With ansi_color Textual's own NO_COLOR filter takes all colour away; without it
         # there would be shades of grey in place of colours.
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.register_theme(theme.DARK)
         self.register_theme(theme.LIGHT)
         self.theme = theme.DARK.name
-        self._dial = dial
-        self._feed = feed
-        self._forecast = forecast
+        self._desk = desk
+        self._dial = desk.dial
+        self._feed = desk.feed
+        self._forecast = desk.forecast
         self._analyse = analyse
-        self._clock_us = clock_us
-        self._monotonic_s = monotonic_s
-        self._blocks = blocks
-        self._live_screen = LiveScreen(KEYS, blocks)
+        self._clock_us = desk.clock_us
+        self._pages = {page.label: page(desk, _CONTENTS, KEYS) for page in PAGES}
+        self.page: Page = self._pages[PAGES[0].label]
         self._known = Known()
+        self._judged = ""  # uid of the board that the store was asked about
         self._foretold_us: int | None = None
         self.live: LiveState | None = None
 
@@ -107,7 +94,9 @@ class WatchApp(App[None]):
         return dict(theme.DARK.variables)
 
     def on_mount(self) -> None:
-        self.push_screen(self._live_screen)
+        for label, page in self._pages.items():
+            self.install_screen(page, label)
+        self.push_screen(self.page.label)
         self.set_interval(_TICK_S, self.show)
         self.call_after_refresh(self._begin)
 
@@ -124,6 +113,11 @@ class WatchApp(App[None]):
     def on_heard(self, message: Heard) -> None:
         event = message.event
         self._known = heard(self._known, event, self._clock_us(), self._dial)
+        for page in self._pages.values():
+            page.hear(event)
+        if isinstance(event, Connected) and self._known.ours and event.uid != self._judged:
+            self._judged = event.uid
+            self.run_worker(lambda: self._judge(event.uid), thread=True)
         if isinstance(event, Pulled):
             self.run_worker(lambda: self._compare(event.uid), thread=True)
         self.show()
@@ -134,14 +128,14 @@ class WatchApp(App[None]):
         now = self._forecast.moment(now_us)
         frame = self._known.frame
         at_frame = None if frame is None else self._forecast.moment(frame.utc_us)
-        live = live_state(self._dial, self._known, now, at_frame, self._monotonic_s())
+        live = live_state(self._dial, self._known, now, at_frame, self._desk.monotonic_s())
         lines = news(self.live, live)
         for line in lines:
             self._known = self._known.noting(now_us, line)
         if lines:
-            live = live_state(self._dial, self._known, now, at_frame, self._monotonic_s())
+            live = live_state(self._dial, self._known, now, at_frame, self._desk.monotonic_s())
         self.live = live
-        self._live_screen.show(live)
+        self.page.show(live)
         if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
             self._foretold_us = now_us
             self.run_worker(lambda: self._foretell(now_us), thread=True)
@@ -158,21 +152,28 @@ class WatchApp(App[None]):
 
     def _compare(self, uid: str) -> None:
         try:
-            self.post_message(Analysed(self._analyse(uid)))
+            found = self._analyse(uid)
+            self._post(Judged(found.shift))
+            self.post_message(Analysed(found))
         except UserError as error:
             self._post(Noted(f"comparison: {error}"))
         finally:
             self._post(Compared())
 
+    def _judge(self, uid: str) -> None:
+        """What the store says of the board already; nothing, where it cannot be asked."""
+        with suppress(UserError):
+            self._post(Judged(self._analyse(uid).shift))
+
     def on_analysed(self, message: Analysed) -> None:
-        self.push_screen(comparison_sheet(message.analysis, self._blocks))
+        self.push_screen(comparison_sheet(message.analysis, self._desk.blocks))
 
     def action_pull(self) -> None:
         if not isinstance(self._known.connection, Connected):
             self._post(Noted("there is no board: nothing to pull from"))
         elif self._known.pulling is None:
             self._known = replace(self._known, pulling=Pulling(0, 0))
-            self._feed.pull()
+            self._feed.ask(Pull())
             self.show()
 
     def action_other_theme(self) -> None:
@@ -180,4 +181,12 @@ class WatchApp(App[None]):
         self.theme = theme.DARK.name if light else theme.LIGHT.name
 
     def action_help(self) -> None:
-        self.push_screen(help_sheet(KEYS, self._blocks))
+        page = self.page
+        common = [*((key, label) for key, label in _CONTENTS), *_SAID]
+        self.push_screen(help_sheet(page.about, page.keys, common, self._desk.blocks))
+
+    def action_turn_to(self, label: str) -> None:
+        if label != self.page.label:
+            self.page = self._pages[label]
+            self.switch_screen(label)
+            self.call_after_refresh(self.show)

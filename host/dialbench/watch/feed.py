@@ -17,6 +17,7 @@ from dialbench.link.client import Clock
 from dialbench.store import Store
 from dialbench.watch.events import Event, Lost
 from dialbench.watch.session import Session, Stopped
+from dialbench.watch.wishes import Pull, Wish
 
 RETRY_S = 1.5
 _STOP_S = 2.0
@@ -51,7 +52,7 @@ class Feed:
         self._monotonic_s = monotonic_s
         self._retry_s = retry_s
         self._stopping = threading.Event()
-        self._pulls: queue.SimpleQueue[None] = queue.SimpleQueue()
+        self._wishes: queue.SimpleQueue[Wish] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
 
     def start(self, post: Callable[[Event], None]) -> None:
@@ -59,9 +60,9 @@ class Feed:
         self._thread = threading.Thread(target=self._run, args=(post,), name="feed", daemon=True)
         self._thread.start()
 
-    def pull(self) -> None:
-        """Ask for the log to be brought into the store; returns at once."""
-        self._pulls.put(None)
+    def ask(self, wish: Wish) -> None:
+        """Have a wish carried out, in its turn; returns at once."""
+        self._wishes.put(wish)
 
     def stop(self) -> None:
         """End the thread. A pull under way is cut, which loses nothing; a request that the
@@ -86,9 +87,13 @@ class Feed:
                 session = Session(board, store, self._dial, port, utc_us, self._monotonic_s, post)
                 session.begin()
                 while not self._stopping.is_set():
-                    if not self._pulls.empty():
-                        self._pulls.get()
-                        session.pull(self._stopping.is_set)
+                    if not self._wishes.empty():
+                        self._grant(self._wishes.get(), session)
                     session.turn()
         except UserError as error:
             post(Lost(port, str(error), vanished=isinstance(error, LinkLost)))
+
+    def _grant(self, wish: Wish, session: Session) -> None:
+        match wish:
+            case Pull():
+                session.pull(self._stopping.is_set)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from pathlib import Path
 
 from dialbench.analysis import Analysis, analyse
 from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.shares import Shift
 from dialbench.sky import Sky
 from dialbench.store import Store
+from dialbench.watch.desk import Desk
 from dialbench.watch.feed import Feed, Source
 from dialbench.watch.forecast import Forecast
 from dialbench.watch.glyphs import can_show_blocks
@@ -36,19 +40,30 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
         with Store.open(store_path) as store:
             return analyse(store, uid, dial, sky)
 
-    WatchApp(
+    blocks = can_show_blocks(getattr(sys.__stderr__, "encoding", None), os.environ.get("TERM", ""))
+    desk = Desk(
         dial=dial,
-        feed=Feed(source, dial, store_path),
+        sky=sky,
+        store_path=store_path,
         forecast=forecast,
-        analyse=compared,
+        feed=Feed(source, dial, store_path),
         clock_us=source.clock.utc_us,
-        blocks=can_show_blocks(
-            getattr(sys.__stderr__, "encoding", None), os.environ.get("TERM", "")
-        ),
-    ).run()
+        monotonic_s=time.monotonic,
+        blocks=blocks,
+    )
+    WatchApp(desk, compared).run()
 
 
 def once(source: Source, dial: Dial, store_path: Path) -> LiveState:
     """One look at the dial, for once.snapshot and once.plain. Raises UserError."""
+    sky = Sky(dial.site)
+
+    def stored(uid: str) -> Shift | None:
+        try:
+            with Store.look(store_path) as store:
+                return analyse(store, uid, dial, sky).shift
+        except UserError:
+            return None  # a store that cannot be asked tells nothing of the dial
+
     feed = Feed(source, dial, store_path)
-    return look(feed, Forecast(dial, Sky(dial.site)), source.clock.utc_us)
+    return look(feed, Forecast(dial, sky), source.clock.utc_us, stored)

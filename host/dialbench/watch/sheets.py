@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
 from dialbench.errors import inert
+from dialbench.shares import Shift
 from dialbench.watch import glyphs
 from dialbench.watch.painted import Painted, Rows
 from dialbench.watch.states import RAMP, State
@@ -33,13 +34,16 @@ _RAMP_NOTE = (
 
 
 class Analysis(Protocol):
-    """What a comparison has to say: a table, and sentences."""
+    """What a comparison has to say: a table, sentences, and how late crossings come."""
 
     @property
     def rows(self) -> Sequence[tuple[str, str]]: ...
 
     @property
     def sentences(self) -> Sequence[str]: ...
+
+    @property
+    def shift(self) -> Shift | None: ...
 
 
 class Sheet(ModalScreen[None]):
@@ -121,11 +125,19 @@ class Paper(Painted):
         ]
 
 
-def help_sheet(keys: Sequence[tuple[str, str]], blocks: bool) -> Sheet:
-    """The states and the keys."""
+def help_sheet(
+    about: str, keys: Sequence[tuple[str, str]], common: Sequence[tuple[str, str]], blocks: bool
+) -> Sheet:
+    """What a page shows and its keys, the keys of all pages, and the states."""
 
     def content(width: int) -> Rows:
-        rows: Rows = []
+        rows: Rows = [[(line, "plain")] for line in textwrap.wrap(about, width)]
+        for pairs in (keys, common):
+            if pairs:
+                label = max(len(key) for key, _ in pairs) + 2
+                rows.append([])
+                rows += [[(f"{key:{label}}", "heading"), (does, "plain")] for key, does in pairs]
+        rows.append([])
         for state in State:
             top, bottom = glyphs.sample(state, 3, blocks)
             rows += [
@@ -134,10 +146,6 @@ def help_sheet(keys: Sequence[tuple[str, str]], blocks: bool) -> Sheet:
             ]
         rows.append([])
         rows += [[(line, "quiet")] for line in textwrap.wrap(_RAMP_NOTE, width)]
-        rows.append([])
-        rows.append(
-            [run for key, does in keys for run in ((key, "heading"), (f" {does}   ", "plain"))]
-        )
         return rows
 
     return Sheet("help", content, 66, blocks)

@@ -55,8 +55,10 @@ CSS = """
 .plain { color: $foreground; }
 .strong { color: $foreground; text-style: bold; }
 .quiet { color: $quiet; }
+.label { color: $quiet; }
 .heading { color: $primary; text-style: bold; }
 .alert { color: $stray; text-style: bold; }
+.here { color: $primary; text-style: bold reverse; }
 .band { background: $panel; }
 """
 NAMES = frozenset(re.findall(r"^\.([a-z]+)", CSS, re.MULTILINE))

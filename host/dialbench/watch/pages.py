@@ -1,0 +1,10 @@
+"""The pages of the app, in the order of their keys."""
+
+from __future__ import annotations
+
+from dialbench.watch.live import LivePage
+from dialbench.watch.log.page import LogPage
+from dialbench.watch.page import Page
+from dialbench.watch.residuals.page import ResidualsPage
+
+PAGES: tuple[type[Page], ...] = (LivePage, LogPage, ResidualsPage)
