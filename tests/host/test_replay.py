@@ -9,6 +9,7 @@ from datetime import date, time
 import numpy as np
 import pytest
 from lxml import etree
+from tests.deployment import small_dial
 from tests.host import traced
 from tests.host.dials import NORTH, bore, dial
 from tests.host.typed import typed
@@ -16,7 +17,8 @@ from tests.host.typed import typed
 from dialbench import dialfile, predict
 from dialbench.compare import Measured
 from dialbench.errors import UserError
-from dialbench.logged import Logged
+from dialbench.link import Board
+from dialbench.logged import Logged, board_log
 from dialbench.reading import minutes, zone_time
 from dialbench.replay import facts
 from dialbench.replay.days import predicted_day, stored_day
@@ -25,7 +27,11 @@ from dialbench.replay.timeline import STATES, Timeline
 from dialbench.replay.track import counted, looked_up
 from dialbench.sky import Sky
 from dialbench.states import State, states
+from dialbench.store import Store
+from dialbench.virtual.clouds import Clear
 from dialbench.virtual.light import tracer
+from dialbench.virtual.process import VirtualDial
+from dialbench.virtual.truth import Truth
 
 DAY = date(2027, 4, 16)
 SVG = "{http://www.w3.org/2000/svg}"
@@ -421,6 +427,7 @@ def test_names_are_only_names(predicted, spelt):
 
 
 @pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_a_log_that_flickers_all_day_makes_no_endless_picture(spelt, sky):
     """The most that a picture can hold: 128 channels that change with every frame."""
     many = replace(spelt, channels=spelt.channels[:1] * 128)
@@ -538,3 +545,41 @@ def test_of_a_store_the_log_must_be_told_apart_and_the_dial_be_its_own(
     other.write_text(dialfile.dump(dial(bore())))
     ran = typed(capsys, "replay", store, "--on", DAY, "--dial", other)
     assert ran.returncode == 2 and "has 1 channels" in ran.stderr
+
+
+# -- the real firmware's log
+
+
+@pytest.mark.deep
+@pytest.mark.timeout(300)
+def test_what_the_virtual_dials_board_logged_is_what_its_light_did(tmp_path):
+    """Three hours round noon, a body turned by half a degree, through firmware, wire and store."""
+    here = small_dial()
+    sky = Sky(here.site)
+    turned = Truth.draw(here, 4, turned_deg=0.5)
+    noon_us = sky.noon_us(DAY)
+    start_us, end_us = (noon_us + hours * 5_400_000_000 for hours in (-1, 1))
+    with (
+        VirtualDial(turned, Clear(), tmp_path / "board", start_us, scan_ms=1000) as virtual,
+        Store.open(tmp_path / "store.sqlite") as store,
+        Board.open(virtual.port, virtual.clock) as board,
+    ):
+        store.add_board(board.hello)
+        store.add_mark(board.hello.uid, board.mark())
+        virtual.run(start_us, end_us)
+        board.pull(store)
+        day = stored_day(board_log(store, board.hello.uid, here.hash), here, sky, DAY)
+    at_us = np.random.default_rng(1).integers(start_us + 60_000_000, end_us - 900_000_000, 1500)
+    sun = sky.sun(at_us)
+    light = tracer(turned, traced.RAYS).lit_fractions(sun.polar, sun.semidiameter_deg)
+    fractions = predict.lit_fractions(here, sun)
+    got = named(day, at_us)
+    expected = [
+        states([3 if level >= 0.5 else 0 for level in row], predicted)
+        for row, predicted in zip(light, fractions, strict=True)
+    ]
+    sure = abs(light - 0.5) > 0.1  # a board has noise, and looks once a second
+    wrong = (got != np.array(expected, object)) & sure & (got != State.UNOBSERVED)
+    assert not wrong.any(), [(at_us[k], c, got[k, c]) for k, c in np.argwhere(wrong)]
+    assert (got == State.UNOBSERVED).mean() < 0.01
+    assert {State.LIT, State.DARK, State.MISSING, State.STRAY} <= set(got.ravel())

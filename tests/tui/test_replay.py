@@ -128,7 +128,7 @@ def clock(page):
     return f"{zone_time(page.desk.dial, page.tape.at_us):%H:%M:%S}"
 
 
-def test_it_begins_today_at_the_present_time_of_day(days, replaying, text_of):
+def test_it_begins_today_at_the_present_time_of_day_and_tells_its_keys(days, replaying, text_of):
     async def script(pilot, page):
         await pilot.pause()
         assert days.asked == [(DAY, "predicted")]
@@ -136,8 +136,11 @@ def test_it_begins_today_at_the_present_time_of_day(days, replaying, text_of):
         for said in ("2027-04-16 predicted", "14:33:10  -01:00", "dial reads    14:30", "stopped"):
             assert said in shown
         assert "unobserved 0" in shown and "missing       none" in shown
+        await pilot.press("question_mark")
+        await pilot.pause()
+        assert all(key in text_of(pilot.app) for key, _ in page_module.ReplayPage.keys)
 
-    replaying(script)
+    replaying(script, size=LARGE)
 
 
 SCRUBS = [
@@ -255,6 +258,8 @@ def test_the_stored_day_stands_beside_the_predicted_one(days, replaying, text_of
     replaying(script)
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_of_several_boards_the_one_that_talks_is_shown(
     days, replaying, text_of, until, store, dial, make_app, still_feed, monkeypatch
 ):
@@ -275,6 +280,8 @@ def test_of_several_boards_the_one_that_talks_is_shown(
     replaying(script, app=make_app(feed))
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_export_draws_the_day_beside_what_is_there(
     days, replaying, text_of, until, tmp_path, monkeypatch
 ):
@@ -301,17 +308,8 @@ def _fails(path, text):
     raise OSError(28, "no room")
 
 
-def test_every_key_of_its_own_is_told_and_bound(days, replaying, text_of):
-    async def script(pilot, page):
-        await pilot.press("question_mark")
-        await pilot.pause()
-        shown = text_of(pilot.app)
-        for key, _ in page_module.ReplayPage.keys:
-            assert key in shown
-
-    replaying(script, size=LARGE)
-
-
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_it_bears_being_resized(days, replaying, text_of):
     async def script(pilot, page):
         for size in [(40, 10), (20, 5), HUGE, LARGE, SMALL]:
@@ -322,6 +320,8 @@ def test_it_bears_being_resized(days, replaying, text_of):
     replaying(script)
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(120)
 def test_a_real_day_is_worked_out_and_a_real_log_read(
     make_app, still_feed, still_forecast, replaying, text_of, until, tmp_path
 ):

@@ -113,11 +113,13 @@ def replayed(picture, dial, tmp_path, monkeypatch):
     return lambda size, *keys, **kinds: picture(size, keys=["6", "s", *keys], ready=stored, **kinds)
 
 
+@pytest.mark.deep
 @pytest.mark.parametrize("size", [SMALL, LARGE, HUGE], ids=["small", "large", "huge"])
 def test_replay(replayed, size):
     assert replayed(size)
 
 
+@pytest.mark.deep
 def test_replay_large_light(replayed):
     assert replayed(LARGE, "t")
 
