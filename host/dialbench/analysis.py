@@ -11,6 +11,7 @@ from dialbench.compare import Comparison, compare
 from dialbench.dial import Dial
 from dialbench.logged import Logged, board_log, predicted
 from dialbench.reading import Reading, pattern, read
+from dialbench.shares import Shift
 from dialbench.sky import Sky
 from dialbench.store import Losses, Store
 from dialbench.verdict import Verdict, verdict
@@ -52,6 +53,11 @@ class Analysis:
             "rejected_marks": list(self.rejected_marks),
             "verdict": list(self.sentences),
         }
+
+    @property
+    def shift(self) -> Shift | None:
+        """How late crossings come in the mean; None where too few say so."""
+        return Shift.of(self.comparison, "store")
 
     @property
     def rows(self) -> tuple[tuple[str, str], ...]:

@@ -129,6 +129,12 @@ def skyfield_time(ut1_us: Ints) -> Any:
     return ts.tt_jd(whole, fraction + delta_t_s / 86400)
 
 
+def delta_t_s(year: Floats) -> Floats:
+    """TT less UT1 in seconds at Julian years (2000.0 is J2000.0), far beyond DE421 too."""
+    delta_t: Floats = source().timescale.tt_jd(2451545.0 + 365.25 * (year - 2000)).delta_t
+    return delta_t
+
+
 def direct(ut1_us: Ints) -> Floats:
     """What ephemeris.apparent tells, from Skyfield itself: shape (3, n). At most a few thousand."""
     skyfield = source()

@@ -9,10 +9,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 
-def write(path: Path, text: str) -> None:
-    """Put a file of UTF-8 text in its place in one step."""
+def write(path: Path, text: str | bytes) -> None:
+    """Put a file of bytes, or of text in UTF-8, in its place in one step."""
     with placed(path) as part:
-        part.write_text(text, encoding="utf-8")
+        part.write_bytes(text.encode() if isinstance(text, str) else text)
 
 
 @contextmanager

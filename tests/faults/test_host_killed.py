@@ -76,6 +76,15 @@ class Killing(BoardDouble):
                 os.kill(self.host.pid, signal.SIGKILL)
 
 
+def rounds(reached, midway):
+    """KILLS rounds, and more where a busy machine lets fewer than half of them die midway, as
+    the kinds of `reached` that count as that tell: up to four times as many."""
+    done = 0
+    while done < KILLS or (done < 4 * KILLS and sum(reached[kind] for kind in midway) <= KILLS / 2):
+        yield done
+        done += 1
+
+
 def killed_pull(path, pages, frames, later_s):
     """`dialbench pull` in a process of its own, killed on the way."""
     double = Killing(pages, frames, later_s)
@@ -96,7 +105,7 @@ def test_pulls_killed_anywhere(tmp_path, pages):
     reached = Counter()
     path = tmp_path / "store.sqlite"
     had = 0
-    for _ in range(KILLS):
+    for _ in rounds(reached, ["some"]):
         frames = chance.randrange(1, max(30, (PAGES - had) * 2 // 3))
         status, told, wrong = killed_pull(path, pages, frames, chance.random() * 0.03)
         if status == 0:
@@ -124,7 +133,7 @@ def test_pulls_killed_anywhere(tmp_path, pages):
             had = 0
             for end in ("", "-wal", "-shm"):
                 Path(f"{path}{end}").unlink(missing_ok=True)
-    print(f"{KILLS} pulls killed: the store then held {dict(reached)} of the pages")
+    print(f"{sum(reached.values())} pulls killed: the store then held {dict(reached)} of the pages")
     assert reached["some"] > KILLS / 2
 
 
@@ -238,7 +247,7 @@ def test_migrations_killed_anywhere(tmp_path, pages, nursery):
     assert len(rows.boot) > 10 * PAGES
     chance = random.Random(6)
     reached = Counter()
-    for _ in range(KILLS):
+    for _ in rounds(reached, ["killed at version 1", "killed at version 2"]):
         cleared(path)
         shutil.copy(old, path)
         killed = nursery.run("open", path, kill_after_s=chance.random() * 0.95 * whole_s)
@@ -258,7 +267,7 @@ def test_migrations_killed_anywhere(tmp_path, pages, nursery):
         for name in ("boot", "device_ms", "channel", "threshold", "rise"):
             assert (getattr(again, name) == getattr(rows, name)).all()
         assert check(path).kinds() <= {"no_clock", "missing"}
-    print(f"{KILLS} migrations killed in up to {whole_s:.2f} s: {dict(reached)}")
+    print(f"{sum(reached.values())} migrations killed in up to {whole_s:.2f} s: {dict(reached)}")
     assert sum(reached[f"killed at version {version}"] for version in (1, 2)) > KILLS / 2
 
 
@@ -277,7 +286,7 @@ def test_backups_killed_anywhere(tmp_path, pages, nursery, sound):
     whole_s = nursery.run("backup", sound, out)
     chance = random.Random(7)
     reached = Counter()
-    for _ in range(KILLS):
+    for _ in rounds(reached, ["killed"]):
         if chance.random() < 0.5:
             out.unlink(missing_ok=True)
         there = out.exists()
@@ -287,7 +296,7 @@ def test_backups_killed_anywhere(tmp_path, pages, nursery, sound):
         if out.exists():
             assert looked_at(out, pages) == PAGES
     assert backup(sound, out, replace=True).pages == PAGES
-    print(f"{KILLS} backups killed in up to {whole_s:.2f} s: {dict(reached)}")
+    print(f"{sum(reached.values())} backups killed in up to {whole_s:.2f} s: {dict(reached)}")
     assert reached["killed"] > KILLS / 2
 
 
@@ -316,7 +325,7 @@ def test_imports_killed_anywhere(tmp_path, nursery):
     name = foreign.load(crossings, sun, 33).hash("0123456789abcdef")
     chance = random.Random(8)
     reached = Counter()
-    for _ in range(KILLS):
+    for _ in rounds(reached, ["killed"]):
         cleared(path)
         killed = nursery.run(*words, kill_after_s=chance.random() * whole_s)
         reached["killed" if killed is True else "done first"] += 1
@@ -331,5 +340,5 @@ def test_imports_killed_anywhere(tmp_path, nursery):
     nursery.run(*words)
     with Store.open(path) as store:
         assert [log.hash for log in store.foreign.logs()] == [name]
-    print(f"{KILLS} imports killed in up to {whole_s:.2f} s: {dict(reached)}")
+    print(f"{sum(reached.values())} imports killed in up to {whole_s:.2f} s: {dict(reached)}")
     assert reached["killed"] > KILLS / 2

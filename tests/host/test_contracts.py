@@ -48,6 +48,10 @@ BREAKING = {
         ("dialbench/commands/fabricate.py", "from reportlab.pdfgen import canvas"),
         ("dialbench/watch/__init__.py", "from PIL import Image"),
     ],
+    "figures": [
+        ("dialbench/longrun/account.py", "def late():\n    import matplotlib"),
+        ("dialbench/commands/card.py", "from matplotlib.figure import Figure"),
+    ],
     "core": [
         ("dialcore/frames.py", "import dialbench.dial"),
         ("dialcore/frames.py", "import dialnode.clock"),

@@ -128,7 +128,11 @@ def off_deg(world, setter):
 
 
 @pytest.mark.parametrize(
-    ("site", "turn_deg"), [(NORTH, -7.0), (SOUTH, 6.0)], ids=["north", "south"]
+    ("site", "turn_deg"),
+    [
+        pytest.param(NORTH, -7.0, id="north"),
+        pytest.param(SOUTH, 6.0, id="south", marks=pytest.mark.deep),
+    ],
 )
 def test_what_it_says_to_do_makes_it_stand_better(site, turn_deg):
     world, setter, told, now_us = stands(site, (1.0, -1.5, turn_deg), minutes=12)
@@ -155,6 +159,7 @@ def test_what_it_says_to_do_makes_it_stand_better(site, turn_deg):
     assert setter.moved().action.amount == pytest.approx(0.0, abs=2.5)
 
 
+@pytest.mark.deep
 def test_where_turning_does_not_help_a_foot_is_told():
     world, setter, told, _ = stands(EQUATOR, (0.0, 0.0, 4.0), minutes=8)
     assert told.action.foot is not None

@@ -15,6 +15,7 @@ from dialbench.dial import Body, Dial, Plan, Site
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
+from dialbench.shares import Shift
 from dialbench.sky import Sky, to_us
 from dialbench.watch.app import WatchApp
 from dialbench.watch.desk import Desk
@@ -25,6 +26,7 @@ from dialbench.watch.forecast import DAY_US, Moment, SunFacts
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
 STEP = 24  # the step that spells 14:30
 UID = "5b0f3a7710c2d941"
+EQUATION_OF_TIME_S = 10.6
 
 
 def _dial():
@@ -83,8 +85,8 @@ class StillForecast:
         self._fractions = tuple(fractions)
 
     def moment(self, utc_us):
-        sun = SunFacts(36.93, 10.21, 45.13, 236.94, up=True)
-        return Moment(utc_us, sun, self._fractions, STEP)
+        sun = SunFacts(36.9266, 10.21, 45.13, 236.94, up=True)
+        return Moment(utc_us, sun, self._fractions, STEP, EQUATION_OF_TIME_S)
 
     def changes(self, utc_us):
         first = NOW_US + 249_000_000
@@ -260,6 +262,7 @@ def still_feed():
 class FakeAnalysis:
     rows: tuple
     sentences: tuple
+    shift: Shift | None = None
 
 
 ANALYSIS = FakeAnalysis(

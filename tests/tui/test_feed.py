@@ -48,7 +48,7 @@ def test_a_board_is_greeted_marked_asked_and_streams(
     make_feed(make_source(board)).start(heard.post)
     assert heard.wait(Connected).uid == board.hello.uid
     assert heard.wait(Marked) == Marked(now_us, 2100)
-    assert heard.wait(Health) == Health(12, 53, 0, 0, 0, 12, 1430, 2)
+    assert heard.wait(Health) == Health(12, 53, 0, 0, 0, 12, 1430, 2, 5, 4096)
     board.look(levels({0: 1}), gate=False, dropped=9)
     frame = heard.wait(Frame)
     assert (frame.levels, frame.gate, frame.dropped) == (levels({0: 1}), False, 9)
@@ -113,7 +113,7 @@ def test_a_pull_tells_its_progress_and_lets_the_looks_through(
     board.look(levels({0: 2}))
     assert heard.wait(Frame).levels == levels({0: 2})
     board.steps.release(board.pages)
-    while heard.wait(Pulling) != Pulling(41, 41):
+    while heard.wait(Pulling) != Pulling(41, 41, 4100):
         pass
     pulled = heard.wait(Pulled)
     assert (pulled.uid, pulled.new_pages) == (board.hello.uid, 41)

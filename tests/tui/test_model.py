@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 
 from dialbench.watch.events import Connected, Frame, Lost, Pulling
+from dialbench.watch.forecast import Moment
 from dialbench.watch.known import Known
 from dialbench.watch.model import STALE_S, live_state, news
 from dialbench.watch.states import State
@@ -110,7 +111,7 @@ def test_a_sun_below_the_horizon_asks_for_no_reading(live):
     night = replace(shown.sun, up=False)
     assert shown.should_read is not None
     known = Known(connection=shown.connection)
-    moment = type("Moment", (), {"utc_us": shown.utc_us, "sun": night, "step": 24})
+    moment = Moment(shown.utc_us, night, (), 24, 0.0)
     assert live_state(shown.dial, known, moment, None, 0.0).should_read is None
 
 

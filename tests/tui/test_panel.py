@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from dialbench.shares import Shift
 from dialbench.watch import panel
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked
 from dialbench.watch.known import Known
@@ -15,7 +16,7 @@ from dialbench.watch.states import State
 def rows(dial, levels, still_forecast, now_us):
     """{label: row} of a live state with what a test knows."""
 
-    def rows(bent=None, now_s=0.0, **known):
+    def rows(bent=None, now_s=0.0, roomy=False, **known):
         forecast = still_forecast(dial)
         told = {
             "connection": Connected("/dev/dial", "5b", dial.hash, "1", ""),
@@ -27,7 +28,8 @@ def rows(dial, levels, still_forecast, now_us):
         }
         moment = forecast.moment(now_us)
         live = live_state(dial, Known(**{**told, **known}), moment, moment, now_s)
-        return {row.label: row for section in panel.sections(live) for row in section.rows}
+        shown = panel.sections(live, roomy)
+        return {row.label: row for section in shown for row in section.rows}
 
     return rows
 
@@ -39,6 +41,8 @@ def test_the_facts_of_a_good_day(rows):
         "zone clock": "14:33:10  -01:00",
         "UTC": "15:33:10  2027-04-16",
         "dial - clock": "+4.3 min",
+        "eq.time,place": "+0.2, +0.0 min",
+        "step, pose": "+4.2, ?",
         "next change": "4:09  at 14:37:19",
         "will be lit": "9 17",
         "will be dark": "4",
@@ -50,17 +54,43 @@ def test_the_facts_of_a_good_day(rows):
         "bad, dropped": "0, 4",
         "clock mark": "14:22:50 +-2.1 ms",
         "pages": "41 there, 39 stored",
-        "overflow": "0 records",
-        "torn, retired": "0, 12 pages",
-        "blind": "1.4 s",
+        "overflow,torn": "0 records, 0 pages",
+        "retired,blind": "12 pages, 1.4 s",
     }
     assert not any(row.alert for row in rows().values())
 
 
 def test_values_fit_beside_the_face_on_the_smallest_screen(rows):
-    for row in [*rows().values(), *rows(bent={0: 0}).values(), *rows(frame=None).values()]:
-        assert len(row.label) <= 13, row
-        assert len(row.value) <= 21, row
+    wrong = {"bent": {15: 3}, "stored": Shift(-1234.0, 300.0, 9, "store")}
+    for kinds in ({}, {"bent": {0: 0}}, {"frame": None}, wrong):
+        for roomy in (False, True):
+            for row in rows(roomy=roomy, **kinds).values():
+                assert len(row.label) <= 13, row
+                assert len(row.value) <= 21, row
+
+
+def test_with_room_every_share_of_the_difference_has_a_row_and_they_add_up(rows):
+    shown = rows(roomy=True, stored=Shift(30.0, 6.0, 9, "store"))
+    shares = {
+        "eq. of time": "+0.2",
+        "longitude": "+0.0",
+        "air, UT1": "+0.0",
+        "pose, making": "-0.5 +-0.2 (store)",
+        "within step": "+4.7",
+    }
+    assert {label: shown[label].value for label in shares} == shares
+    assert "wrong step" not in shown
+    assert sum(float(told.split()[0]) for told in shares.values()) == pytest.approx(4.3, abs=0.15)
+    assert rows(roomy=True)["pose, making"].value == "unknown yet"
+
+
+def test_the_dial_that_shows_another_step_is_blamed_for_it(rows, dial):
+    """Channels 15 to 17 are the quarter dots: with one dark it spells 14:15."""
+    dots = sorted(dial.plan.steps[24].channels - dial.plan.steps[23].channels)
+    shown = rows(bent={dots[0]: 0}, roomy=True)
+    assert shown["dial reads"].value == "14:15"
+    assert shown["wrong step"].value == "-15.0" and shown["wrong step"].alert
+    assert rows(bent={dots[0]: 0})["step, pose"].value == "+4.2, ?, off -15"
 
 
 @pytest.mark.parametrize(
@@ -72,8 +102,8 @@ def test_values_fit_beside_the_face_on_the_smallest_screen(rows):
         ({"frame": None}, "last frame", "none yet"),
         ({"now_s": 12.0}, "last frame", "12 s ago"),
         ({"health": Health(12, 53, 39, 0, 0, 12, 1430, 7)}, "bad, dropped", "7, 4"),
-        ({"health": Health(12, 53, 39, 3, 0, 12, 1430, 0)}, "overflow", "3 records"),
-        ({"health": Health(12, 53, 39, 0, 2, 12, 1430, 0)}, "torn, retired", "2, 12 pages"),
+        ({"health": Health(12, 53, 39, 3, 0, 12, 1430, 0)}, "overflow,torn", "3 records, 0 pages"),
+        ({"health": Health(12, 53, 39, 0, 2, 12, 1430, 0)}, "overflow,torn", "0 records, 2 pages"),
         ({"mark": None}, "clock mark", "none yet"),
     ],
 )

@@ -26,13 +26,12 @@ from dialbench.aperture import (
     sweep as sweeps,
 )
 from dialbench.commands import options, screen
-from dialbench.commands.storefile import chosen_board, looked_at
+from dialbench.commands.storefile import chosen_board, is_store, looked_at
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.store import Store
 from dialcore import records
 
-_SQLITE = b"SQLite format 3\0"
 _PART = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?", re.ASCII)
 _TAPE_MM = 2.0  # how well a distance is taken with a tape: common practice, no source
 
@@ -180,12 +179,7 @@ def _read(
     path: Path, dial_path: Path | None, is_sun: bool, uid: str | None, boot: int | None
 ) -> tuple[Dial, Sweep]:
     """The sweep of a file, whatever kind it is, and its dial."""
-    try:
-        with path.open("rb") as stream:
-            is_store = stream.read(len(_SQLITE)) == _SQLITE
-    except (OSError, ValueError):
-        is_store = False  # the reader of tables says why
-    if not is_store:
+    if not is_store(path):
         dial = _needed(dial_path)
         return dial, sweeps.load(path, len(dial.channels), is_sun)
     with looked_at(path) as store:

@@ -9,6 +9,8 @@ import click
 
 from dialbench.commands import screen
 from dialbench.commands.storefile import existing
+from dialbench.holdings import Holdings, holdings
+from dialbench.store import Store
 
 SCHEMA = "dialbench.check/1"
 
@@ -27,8 +29,8 @@ def command(context: click.Context, store_path: Path, mend: bool, as_json: bool)
     """Is STORE sound, and what of the boards' logs is not in it?
 
     Looks at the file itself, at every page's CRC, at what was read from every page, at
-    pages that are missing or there twice, and at how well the clock is known. Exit status
-    0: all is well; 1: it is not, and what it is was said.
+    pages that are missing or there twice, and at how well the clock is known; and says what
+    there is of each board: pages and gaps, days and their direct sun. Exit status 0: all is well; 1: it is not, and what it is was said.
 
     With --repair, what is made from pages is made anew, spoilt pages are marked for the
     next pull, and what can be read of a damaged file is saved into a new store beside it.
@@ -44,8 +46,10 @@ def command(context: click.Context, store_path: Path, mend: bool, as_json: bool)
         found, done, salvaged = repaired.after, repaired.done, repaired.salvaged
     else:
         found = check(store_path)
+    held = _held(store_path) if "damage" not in found.kinds() else []
     if as_json:
         facts = {"schema": SCHEMA, **found.as_dict(), "repaired": list(done)}
+        facts["holds"] = [one.as_dict() for one in held]
         facts["salvaged"] = salvaged.as_dict() if salvaged else None
         click.echo(json.dumps(facts))
     else:
@@ -62,5 +66,13 @@ def command(context: click.Context, store_path: Path, mend: bool, as_json: bool)
                 f" {one.foreign_logs}; the clock is known to 0.2 s in {one.covered_s / 3600:.1f} h"
                 f" of {one.observed_s / 3600:.1f} h of observed time."
             )
+        for one_held in held:
+            screen.say(f"{found.path}: {one_held.sentence}")
     if not found.sound:
         context.exit(1)
+
+
+def _held(path: Path) -> list[Holdings]:
+    """What is there of each board."""
+    with Store.look(path) as store:
+        return [holdings(store, board) for board in store.boards()]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import asdict
 from pathlib import Path
 
@@ -58,6 +59,7 @@ def command(
     """
     dial = dialfile.load(dial_path)
     brought = []  # pages and bytes of each attempt
+    begun_s = time.monotonic()
     with screen.progress() as progress:
 
         def work(board: Board) -> tuple[Board, Pulled, Losses]:
@@ -93,6 +95,7 @@ def command(
         "store": str(store_path),
         "pages_pulled": pages,
         "bytes_pulled": size,
+        "seconds": round(time.monotonic() - begun_s, 3),
         "records_lost": losses.overflow_records,
         "losses": asdict(losses),
         "pages_absent": pulled.absent,

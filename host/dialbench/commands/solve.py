@@ -9,18 +9,15 @@ from pathlib import Path
 import click
 
 from dialbench import __version__, whole
-from dialbench.campaign import NO_REMEDY, remedies
 from dialbench.commands import options, screen
 from dialbench.commands.storefile import logged_with_dial, looked_at
+from dialbench.diagnosis import diagnose
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.fabricate import compensate
 from dialbench.sky import Sky
-from dialbench.solve import solve, stand
-from dialbench.solve.advice import advice
+from dialbench.solve import stand
 from dialbench.solve.compensation import Learnt, learnt
-from dialbench.solve.stand import Foot
-from dialbench.solve.suspicion import sound
 
 
 @click.command("solve")
@@ -70,52 +67,22 @@ def command(
         )
     with looked_at(store_path) as store:
         named, logged, dial = logged_with_dial(store, store_path, uid, log_hash, dial_path)
-    sky = Sky(dial.site)
-    feet, whose = _feet(feet_text, dial)
-    logged, doubts = sound(logged, dial, sky)
+    feet = None if feet_text is None else stand.listed(feet_text, dial.site.hemisphere)
     with screen.progress() as step:
-        found = solve(logged, dial, sky, step)
-        mends = remedies(found, sky, step)
-        step("advice", 0.0)
-        advised = advice(found, sky, feet)
-        step("advice", 1.0)
-    kept = None if compensation_path is None else learnt(found, each_bore)
+        found = diagnose(logged, dial, Sky(dial.site), step, feet)
+    kept = None if compensation_path is None else learnt(found.solved, each_bore)
     if kept is not None and compensation_path is not None:
         _write(compensation_path, dial, kept)
     if as_json:
-        more = {
-            "suspicions": [one.as_dict() for one in doubts],
-            "advice": advised.as_dict(),
-            "compensation": kept and kept.errors.model_dump(exclude_defaults=True),
-        }
-        facts = found.as_dict()
-        for one, mend in zip(facts["not_told"], mends, strict=True):
-            one["mend"] = None if mend is None else mend.as_dict()
-        click.echo(json.dumps({**named, **facts, **more}, allow_nan=False))
+        errors = kept and kept.errors.model_dump(exclude_defaults=True)
+        facts = {**named, **found.as_dict(), "compensation": errors}
+        click.echo(json.dumps(facts, allow_nan=False))
         return
-    screen.table(f"{dial.name}, {dial.site.name}", found.rows())
-    for sentence in found.sentences([mend.sentence if mend else NO_REMEDY for mend in mends]):
-        screen.say(sentence)
-    for doubt in doubts:
-        screen.say(doubt.sentence)
-    for sentence in (*advised.sentences(), *whose):
+    screen.table(f"{dial.name}, {dial.site.name}", found.solved.rows())
+    for sentence in found.sentences():
         screen.say(sentence)
     for sentence in kept.told if kept else ():
         screen.say(sentence)
-
-
-def _feet(text: str | None, dial: Dial) -> tuple[tuple[Foot, ...], tuple[str, ...]]:
-    """The base's feet, and a sentence that says where they are taken from."""
-    if text is not None:
-        return stand.listed(text, dial.site.hemisphere), ()
-    try:
-        feet = stand.footprint(dial)
-    except UserError as error:
-        return (), (f"Nothing is said of the base, which cannot be drawn ({error}): name --feet.",)
-    places = "; ".join(
-        f"{n} {north:+.0f} mm north, {east:+.0f} mm east" for n, (east, north) in enumerate(feet, 1)
-    )
-    return feet, (f"Feet as dialbench fabricate draws them ({places}): name others with --feet.",)
 
 
 def _write(path: Path, dial: Dial, kept: Learnt) -> None:

@@ -13,7 +13,18 @@ from dialbench.errors import UserError
 from dialbench.logged import Logged, board_log, foreign_log
 from dialbench.store import Store, StoredBoard, StoredForeign
 
+_SQLITE = b"SQLite format 3\0"
 _Log = TypeVar("_Log", StoredBoard, StoredForeign)
+
+
+def is_store(path: Path) -> bool:
+    """Whether a file is a database, and so a store or nothing; one that cannot be opened is none:
+    who reads it as what else it may be says why."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(_SQLITE)) == _SQLITE
+    except (OSError, ValueError):
+        return False
 
 
 def existing(path: Path) -> Path:
@@ -105,6 +116,11 @@ def logged_with_dial(
         with store.reading():  # a pull may be writing
             return named, board_log(store, log.uid, log.dial_hash), dial
     return named, foreign_log(store.foreign.get(log.hash), log.dial_hash), dial
+
+
+def digest_of(store: Store, named: dict[str, str]) -> str:
+    """SHA-256 of the log that is meant; another make's is named by a hash of all of it."""
+    return store.digest(named["board"]) if "board" in named else named["log"]
 
 
 def _boards(store: Store) -> dict[str, StoredBoard]:

@@ -142,7 +142,7 @@ def _looked(path: Path, database: Database) -> Checked:
         findings += _log_findings(store, board.uid)
         clock = store.clock(board.uid)
         spans = store.observed(board.uid)
-        seen_s, sure_s, dark = _covered(clock, spans)
+        seen_s, sure_s, dark = covered(clock, spans)
         observed_s += seen_s
         covered_s += sure_s
         if dark:
@@ -208,7 +208,7 @@ def _log_findings(store: Store, uid: str) -> Iterator[Finding]:
             yield Finding(kind, uid, count)
 
 
-def _covered(
+def covered(
     clock: ClockModel, spans: Iterable[tuple[int, int, int]]
 ) -> tuple[float, float, list[int]]:
     """Seconds of observed time, those in which the clock is known to CLOCK_S, and the boots

@@ -8,6 +8,7 @@ counter began anew too, two different pages claim one name: the second is refuse
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -227,6 +228,28 @@ class Store:
         """Which pages from first up to, not including, next the store lacks."""
         return gaps(self._numbers(self._board(uid)), first, next)
 
+    def numbers(self, uid: str) -> list[int]:
+        """Numbers of the pages held of a board's present log, in order."""
+        return self._numbers(self._board(uid))
+
+    def log_pages(self, uid: str) -> range:
+        """The pages that a board's log reached over when it was last heard of: those before
+        were given up by the board, held here or not."""
+        board = self._board(uid)
+        status = self._read(
+            "ii",
+            "SELECT first_page, next_page FROM status WHERE board = ? ORDER BY boot DESC LIMIT 1",
+            board,
+        )
+        first, next = status[0] if status else (0, 0)
+        return range(first, max([next, *(number + 1 for number in self._numbers(board)[-1:])]))
+
+    def extent(self) -> tuple[int, ...]:
+        """Counts of all that the store holds: the same as long as nothing was added or marked."""
+        tables = ("board", "page", "spare", "mark", "foreign_log")
+        counts = [self._one("i", f"SELECT count(*) FROM {table}")[0] for table in tables]
+        return (*counts, *self._one("i", "SELECT count(raw) FROM spare"))
+
     def _numbers(self, board: int) -> list[int]:
         """Numbers of the pages held of a board's present log, in order."""
         boots = self._read(
@@ -255,6 +278,24 @@ class Store:
                 page,
             )
             yield RawPage(page, board, boot, number, raw, bool(asked))
+
+    def digest(self, uid: str) -> str:
+        """SHA-256 of all that is known of a board's log: its pages by boot and number, however
+        they came, then its clock marks."""
+        board = self._board(uid)
+        total = hashlib.sha256()
+        for boot, number, raw in self._read(
+            "iib",
+            "SELECT boot, number, coalesce(spare.raw, page.raw) FROM page"
+            " LEFT JOIN spare USING (page) WHERE board = ? ORDER BY boot, number, page.raw",
+            board,
+        ):
+            total.update(f"page {boot} {number} {len(raw)}\n".encode() + raw)
+        for mark in self.marks(uid):
+            total.update(
+                f"mark {mark.boot} {mark.device_ms} {mark.utc_us} {mark.sigma_us}\n".encode()
+            )
+        return total.hexdigest()
 
     def outdated(self) -> int:
         """How many pages were read by an older decoder than this."""
@@ -471,14 +512,8 @@ class Store:
         """What of a board's log is not in the store, as far as board and log have told."""
         board = self._board(uid)
         held = self._numbers(board)
-        status = self._read(
-            "ii",
-            "SELECT first_page, next_page FROM status WHERE board = ? ORDER BY boot DESC LIMIT 1",
-            board,
-        )
-        first, next = status[0] if status else (0, 0)
-        next = max([next, *(number + 1 for number in held[-1:])])
-        retired = first - sum(number < first for number in held)
+        log = self.log_pages(uid)
+        retired = log.start - sum(number < log.start for number in held)
         (torn,) = self._one(
             "i", "SELECT coalesce(sum(torn_pages), 0) FROM status WHERE board = ?", board
         )
@@ -490,7 +525,7 @@ class Store:
         )
         return Losses(
             overflow_records=self._total(uid, records.OVERFLOW),
-            missing_pages=next - len(held) - retired,
+            missing_pages=log.stop - len(held) - retired,
             retired_pages=retired,
             torn_pages=torn,
             blind_ms=self._total(uid, records.BLIND),

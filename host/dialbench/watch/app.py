@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import ClassVar
 
@@ -14,7 +15,7 @@ from textual.message import Message
 from dialbench.errors import UserError
 from dialbench.watch import theme
 from dialbench.watch.desk import Desk
-from dialbench.watch.events import Compared, Connected, Event, Noted, Pulled, Pulling
+from dialbench.watch.events import Compared, Connected, Event, Judged, Noted, Pulled, Pulling
 from dialbench.watch.forecast import run_out
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import LiveState, live_state, news
@@ -85,6 +86,7 @@ class WatchApp(App[None]):
         self._pages = {page.label: page(desk, _CONTENTS, KEYS) for page in PAGES}
         self.page: Page = self._pages[PAGES[0].label]
         self._known = Known()
+        self._judged = ""  # uid of the board that the store was asked about
         self._foretold_us: int | None = None
         self.live: LiveState | None = None
 
@@ -113,6 +115,9 @@ class WatchApp(App[None]):
         self._known = heard(self._known, event, self._clock_us(), self._dial)
         for page in self._pages.values():
             page.hear(event)
+        if isinstance(event, Connected) and self._known.ours and event.uid != self._judged:
+            self._judged = event.uid
+            self.run_worker(lambda: self._judge(event.uid), thread=True)
         if isinstance(event, Pulled):
             self.run_worker(lambda: self._compare(event.uid), thread=True)
         self.show()
@@ -147,11 +152,18 @@ class WatchApp(App[None]):
 
     def _compare(self, uid: str) -> None:
         try:
-            self.post_message(Analysed(self._analyse(uid)))
+            found = self._analyse(uid)
+            self._post(Judged(found.shift))
+            self.post_message(Analysed(found))
         except UserError as error:
             self._post(Noted(f"comparison: {error}"))
         finally:
             self._post(Compared())
+
+    def _judge(self, uid: str) -> None:
+        """What the store says of the board already; nothing, where it cannot be asked."""
+        with suppress(UserError):
+            self._post(Judged(self._analyse(uid).shift))
 
     def on_analysed(self, message: Analysed) -> None:
         self.push_screen(comparison_sheet(message.analysis, self._desk.blocks))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from dialbench.shares import Shift
+
 
 @dataclass(frozen=True)
 class Connected:
@@ -42,7 +44,11 @@ class Frame:
 
 @dataclass(frozen=True)
 class Health:
-    """The board's own counters, and how much of its log the store holds (None: no store)."""
+    """The board's own counters, and how much of its log the store holds (None: no store).
+
+    open_records: logged and not yet in a page; free_bytes: of its memory, 0 without a limit.
+    None where it was not asked.
+    """
 
     first_page: int
     next_page: int
@@ -52,6 +58,8 @@ class Health:
     retired_pages: int
     blind_ms: int
     bad_frames: int
+    open_records: int | None = None
+    free_bytes: int | None = None
 
 
 @dataclass(frozen=True)
@@ -64,24 +72,35 @@ class Marked:
 
 @dataclass(frozen=True)
 class Pulling:
-    """The log is on its way into the store; total may be 0 while it is not known."""
+    """The log is on its way into the store: pages, and bytes of them; total may be 0 while it is
+    not known."""
 
     done: int
     total: int
+    size: int = 0
 
 
 @dataclass(frozen=True)
 class Pulled:
-    """The pull is complete: so many pages were new. trouble is "" or what it left behind."""
+    """The pull is complete: so many pages were new, of so many bytes. trouble is "" or what it
+    left behind."""
 
     uid: str
     new_pages: int
     trouble: str
+    size: int = 0
 
 
 @dataclass(frozen=True)
 class Compared:
     """What was pulled has been compared with the prediction, or could not be."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """How late crossings come by the log in the store; None where it does not tell."""
+
+    shift: Shift | None
 
 
 @dataclass(frozen=True)
@@ -116,6 +135,7 @@ Event = (
     | Pulling
     | Pulled
     | Compared
+    | Judged
     | Failed
     | Noted
     | Changes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,12 +31,15 @@ class SunFacts:
 
 @dataclass(frozen=True)
 class Moment:
-    """The prediction for one instant: fractions[c] lit, step -1 outside the plan."""
+    """The prediction for one instant: fractions[c] lit, step -1 outside the plan.
+
+    equation_of_time_s: apparent less mean solar time."""
 
     utc_us: int
     sun: SunFacts
     fractions: tuple[float, ...]
     step: int
+    equation_of_time_s: float
 
 
 class Forecast:
@@ -52,7 +55,8 @@ class Forecast:
         second = utc_us // 1_000_000
         found = self._remembered.get(second)
         if found is None:
-            sun = self._sky.sun(np.array([second * 1_000_000], dtype=np.int64))
+            at_us = np.array([second * 1_000_000], dtype=np.int64)
+            sun = self._sky.sun(at_us)
             found = Moment(
                 utc_us=utc_us,
                 sun=SunFacts(
@@ -64,11 +68,12 @@ class Forecast:
                 ),
                 fractions=tuple(float(f) for f in lit_fractions(self.dial, sun)[0]),
                 step=int(plan_step(self.dial, sun.hour_angle_deg)[0]),
+                equation_of_time_s=float(self._sky.equation_of_time_s(at_us)[0]),
             )
             while len(self._remembered) > 1:
                 self._remembered.pop(next(iter(self._remembered)))
             self._remembered[second] = found
-        return Moment(utc_us, found.sun, found.fractions, found.step)
+        return replace(found, utc_us=utc_us)
 
     def changes(self, utc_us: int) -> Changes:
         """Predicted crossings of 0.50 from utc_us on: of an hour, or if it has none of a day.

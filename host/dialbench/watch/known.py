@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from dialbench.dial import Dial
+from dialbench.shares import Shift
 from dialbench.watch.events import (
     Changes,
     Compared,
@@ -13,12 +14,14 @@ from dialbench.watch.events import (
     Failed,
     Frame,
     Health,
+    Judged,
     Lost,
     Marked,
     Noted,
     Pulled,
     Pulling,
 )
+from dialbench.watch.seen import Seen, foretold, looked
 
 _KEPT = 200  # lines of the list of events
 
@@ -35,6 +38,8 @@ class Known:
     pulling: Pulling | None = None
     comparing: bool = False
     changes: Changes | None = None
+    seen: Seen = field(default_factory=Seen)
+    stored: Shift | None = None  # by the log in the store
     happened: tuple[tuple[int, str], ...] = ()
 
     def noting(self, utc_us: int, text: str) -> Known:
@@ -47,6 +52,8 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
     match event:
         case Connected():
             ours = event.dial_hash == dial.hash
+            if event.uid != known.seen.uid:
+                known = replace(known, seen=Seen(event.uid, due=known.seen.due), stored=None)
             known = replace(known, connection=event, ours=ours, frame=None, pulling=None)
             known = known.noting(now_us, f"board {event.uid} answers on {event.port}")
             if event.trouble:
@@ -64,7 +71,8 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             known = replace(known, connection=lost, frame=None, pulling=None)
             return known if told else known.noting(now_us, event.reason)
         case Frame():
-            return replace(known, frame=event)
+            seen = looked(known.seen, known.frame, event) if known.ours else known.seen
+            return replace(known, frame=event, seen=seen)
         case Health():
             return replace(known, health=event)
         case Marked():
@@ -78,13 +86,15 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known.noting(now_us, event.trouble) if event.trouble else known
         case Compared():
             return replace(known, comparing=False)
+        case Judged():
+            return replace(known, stored=event.shift)
         case Failed():
             known = replace(known, pulling=None)
             return known.noting(now_us, f"pull: {event.reason}")
         case Noted():
             return known.noting(now_us, event.text)
         case Changes():
-            return replace(known, changes=event)
+            return replace(known, changes=event, seen=foretold(known.seen, event))
 
 
 def _other_dial(board: Connected, dial: Dial) -> str:

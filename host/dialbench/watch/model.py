@@ -8,6 +8,7 @@ from datetime import datetime, timedelta, timezone
 
 from dialbench.dial import Dial, Step
 from dialbench.reading import decode
+from dialbench.shares import Shares, shares
 from dialbench.sky import from_us
 from dialbench.watch.events import Changes, Connected, Health, Lost, Marked, Pulling
 from dialbench.watch.forecast import Moment, SunFacts, run_out
@@ -40,6 +41,7 @@ class LiveState:
     reads: Step | None
     should_read: Step | None
     difference_min: float | None  # middle of the interval read, minus zone time
+    shares: Shares  # of that difference, as far as there is one
     change: Change | None
     foretold: bool  # whether the changes ahead are known: None then means none in a day
     sun: SunFacts
@@ -98,6 +100,14 @@ def live_state(
         reads=reads,
         should_read=dial.plan.steps[now.step] if now.step >= 0 and now.sun.up else None,
         difference_min=None if reads is None else _difference_min(dial, reads, clock_min),
+        shares=shares(
+            dial,
+            now.utc_us,
+            _hour_angle_deg(now),
+            now.equation_of_time_s,
+            reads,
+            known.seen.shift or known.stored,
+        ),
         change=_next_change(known.changes, now.utc_us),
         foretold=not run_out(known.changes, now.utc_us),
         sun=now.sun,
@@ -110,6 +120,11 @@ def live_state(
         comparing=known.comparing,
         happened=known.happened,
     )
+
+
+def _hour_angle_deg(now: Moment) -> float:
+    """Of the very instant, not of its whole second: the Sun goes 15 deg an hour."""
+    return now.sun.hour_angle_deg + now.utc_us % 1_000_000 / 240e6
 
 
 def _why_unobserved(dial: Dial, known: Known, age_s: float | None) -> str:

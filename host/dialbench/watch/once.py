@@ -7,10 +7,11 @@ import queue
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from dialbench.errors import UserError, inert
+from dialbench.shares import Shift
 from dialbench.watch import glyphs, panel
 from dialbench.watch.events import Connected, Event, Lost
 from dialbench.watch.feed import Feed
@@ -23,9 +24,15 @@ WAIT_S = 10.0
 _FACE = (72, 24)  # characters the plain text's face may take
 
 
-def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveState:
+def look(
+    feed: Feed,
+    forecast: Forecast,
+    clock_us: Callable[[], int],
+    stored: Callable[[str], Shift | None] = lambda uid: None,
+) -> LiveState:
     """One live state: waits for the board's counters, clock mark and first look.
 
+    stored: how late crossings come by what the store holds of the board of that uid.
     Raises UserError where there is no board. A board that sends no look within WAIT_S is
     told of as it is, with "no data".
     """
@@ -44,6 +51,8 @@ def look(feed: Feed, forecast: Forecast, clock_us: Callable[[], int]) -> LiveSta
             known = heard(known, event, clock_us(), forecast.dial)
     finally:
         feed.stop()
+    if known.ours:
+        known = replace(known, stored=stored(known.seen.uid))
     now_us = clock_us()
     now = forecast.moment(now_us)
     at_frame = None if known.frame is None else forecast.moment(known.frame.utc_us)
@@ -72,6 +81,7 @@ def snapshot(live: LiveState) -> dict[str, Any]:
         "reads": live.reads.spells if live.reads else None,
         "should_read": live.should_read.spells if live.should_read else None,
         "difference_min": live.difference_min,
+        "shares": live.shares.as_dict(),
         "next_change": asdict(change) if change else None,
         "sun": asdict(live.sun),
         "link": {
@@ -106,7 +116,7 @@ def plain(live: LiveState, blocks: bool | None = None) -> str:
     for state, count, meaning in panel.tally(live):
         top, bottom = glyphs.sample(state, 3, blocks)
         lines += [f"{top} {state.value} {count}", f"{bottom} {meaning}"]
-    for section in panel.sections(live):
+    for section in panel.sections(live, roomy=True):
         lines += ["", section.title]
         for row in section.rows:
             lines.append(f"  {row.label:14}{'!' if row.alert else ' '}{row.value}")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dialbench.watch.live import LivePage
+from dialbench.watch.log.page import LogPage
 from dialbench.watch.page import Page
-from dialbench.watch.setting import SettingPage
+from dialbench.watch.residuals.page import ResidualsPage
+from dialbench.watch.setting.page import SettingPage
 
-PAGES: tuple[type[Page], ...] = (LivePage, SettingPage)
+PAGES: tuple[type[Page], ...] = (LivePage, SettingPage, LogPage, ResidualsPage)

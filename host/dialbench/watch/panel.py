@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dialbench.errors import inert
+from dialbench.shares import Shares
 from dialbench.watch.events import Connected, Lost
 from dialbench.watch.model import LiveState, zone_time
 from dialbench.watch.states import State
@@ -26,11 +27,13 @@ class Section:
     rows: tuple[Row, ...]
 
 
-def sections(live: LiveState) -> tuple[Section, ...]:
+def sections(live: LiveState, roomy: bool) -> tuple[Section, ...]:
     """Everything beside the face, in reading order; values are at most 21 characters
-    where the dial's own names are not longer."""
+    where the dial's own names are not longer. roomy: whether each share of dial - clock may
+    have a row of its own."""
     return (
-        Section("time", _time(live)),
+        Section("time", (*_time(live), *(() if roomy else _briefly(live.shares)))),
+        *((Section("of dial - clock, min", _shares(live.shares)),) if roomy else ()),
         Section("ahead", _change(live)),
         Section("Sun, deg", _sun(live)),
         Section("link", _link(live)),
@@ -81,6 +84,39 @@ def _time(live: LiveState) -> tuple[Row, ...]:
         Row("UTC", f"{live.utc:%H:%M:%S}  {live.utc:%Y-%m-%d}"),
         Row("dial - clock", away),
     )
+
+
+def _shares(found: Shares) -> tuple[Row, ...]:
+    """Whose fault dial - clock is, cause by cause."""
+    pose = "unknown yet"
+    if found.pose_min is not None and found.shift is not None:
+        sure = 1.96 * found.shift.sigma_s / 60
+        pose = f"{found.pose_min:+.1f} +-{sure:.1f} ({found.shift.whence})"
+    rows = [
+        Row("eq. of time", _minutes(found.equation_of_time_min)),
+        Row("longitude", _minutes(found.longitude_min)),
+        Row("air, UT1", _minutes(found.air_min)),
+        Row("pose, making", pose),
+        Row("within step", _minutes(found.step_min)),
+    ]
+    if found.face_min:
+        rows.append(Row("wrong step", _minutes(found.face_min), alert=True))
+    return tuple(rows)
+
+
+def _briefly(found: Shares) -> tuple[Row, ...]:
+    """The same in two rows."""
+    place = found.longitude_min + found.air_min
+    wrong = f", off {found.face_min:+.0f}" if found.face_min else ""
+    pose = "?" if found.pose_min is None else _minutes(found.pose_min)
+    return (
+        Row("eq.time,place", f"{_minutes(found.equation_of_time_min)}, {_minutes(place)} min"),
+        Row("step, pose", f"{_minutes(found.step_min)}, {pose}{wrong}", alert=bool(wrong)),
+    )
+
+
+def _minutes(share: float | None) -> str:
+    return "-" if share is None else f"{round(share, 1) + 0.0:+.1f}"  # no minus before nought
 
 
 def _offset(z: str) -> str:
@@ -137,16 +173,14 @@ def _log(live: LiveState) -> tuple[Row, ...]:
         rows += [
             Row("pages", f"{health.next_page - health.first_page} there, {stored} stored"),
             Row(
-                "overflow",
-                f"{health.overflow_records} records",
-                alert=health.overflow_records > 0,
+                "overflow,torn",
+                f"{health.overflow_records} records, {health.torn_pages} pages",
+                alert=health.overflow_records > 0 or health.torn_pages > 0,
             ),
             Row(
-                "torn, retired",
-                f"{health.torn_pages}, {health.retired_pages} pages",
-                alert=health.torn_pages > 0,
+                "retired,blind",
+                f"{health.retired_pages} pages, {health.blind_ms / 1000:.1f} s",
             ),
-            Row("blind", f"{health.blind_ms / 1000:.1f} s"),
         ]
     return tuple(rows)
 

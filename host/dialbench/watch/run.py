@@ -9,6 +9,8 @@ from pathlib import Path
 
 from dialbench.analysis import Analysis, analyse
 from dialbench.dial import Dial
+from dialbench.errors import UserError
+from dialbench.shares import Shift
 from dialbench.sky import Sky
 from dialbench.store import Store
 from dialbench.watch.desk import Desk
@@ -54,5 +56,14 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
 
 def once(source: Source, dial: Dial, store_path: Path) -> LiveState:
     """One look at the dial, for once.snapshot and once.plain. Raises UserError."""
+    sky = Sky(dial.site)
+
+    def stored(uid: str) -> Shift | None:
+        try:
+            with Store.look(store_path) as store:
+                return analyse(store, uid, dial, sky).shift
+        except UserError:
+            return None  # a store that cannot be asked tells nothing of the dial
+
     feed = Feed(source, dial, store_path)
-    return look(feed, Forecast(dial, Sky(dial.site)), source.clock.utc_us)
+    return look(feed, Forecast(dial, sky), source.clock.utc_us, stored)

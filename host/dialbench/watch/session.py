@@ -86,12 +86,12 @@ class Session:
             self._post(events.Failed(reason))
             return
 
-        def progress(done: int, total: int, _: int) -> None:
+        def progress(done: int, total: int, size: int) -> None:
             if stopped():
                 raise Stopped
             self._listen(0.0)
             if self._due() or done == total:
-                self._post(events.Pulling(done, total))
+                self._post(events.Pulling(done, total, size))
 
         self._post(events.Pulling(0, 0))
         try:
@@ -102,7 +102,7 @@ class Session:
             self._post(events.Failed(str(error)))
         else:
             self._status()
-            self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled)))
+            self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled), pulled.bytes))
 
     def _listen(self, timeout_s: float) -> None:
         look = self._board.live(timeout_s)
@@ -147,6 +147,8 @@ class Session:
                 retired_pages=status.retired_pages,
                 blind_ms=status.blind_ms,
                 bad_frames=status.bad_frames + self._board.health.bad_frames,
+                open_records=status.open_records,
+                free_bytes=status.heap_free,
             )
         )
 

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
 from dialbench.errors import inert
+from dialbench.shares import Shift
 from dialbench.watch import glyphs
 from dialbench.watch.painted import Painted, Rows
 from dialbench.watch.states import RAMP, State
@@ -33,13 +34,16 @@ _RAMP_NOTE = (
 
 
 class Analysis(Protocol):
-    """What a comparison has to say: a table, and sentences."""
+    """What a comparison has to say: a table, sentences, and how late crossings come."""
 
     @property
     def rows(self) -> Sequence[tuple[str, str]]: ...
 
     @property
     def sentences(self) -> Sequence[str]: ...
+
+    @property
+    def shift(self) -> Shift | None: ...
 
 
 class Sheet(ModalScreen[None]):

@@ -55,6 +55,7 @@ CSS = """
 .plain { color: $foreground; }
 .strong { color: $foreground; text-style: bold; }
 .quiet { color: $quiet; }
+.label { color: $quiet; }
 .heading { color: $primary; text-style: bold; }
 .alert { color: $stray; text-style: bold; }
 .here { color: $primary; text-style: bold reverse; }

@@ -12,6 +12,9 @@ from dialbench.watch.model import LiveState
 from dialbench.watch.painted import BANDED, Painted, Rows, Run, spread
 from dialbench.watch.states import State
 
+_LABEL = 13
+_ROOMY = 34  # rows beside the face in which every share of dial - clock has one of its own
+
 
 class View(Painted):
     """A view of the live state; blank until the first one is shown."""
@@ -114,27 +117,30 @@ class Events(View):
 class Facts(View):
     """The facts beside the face; section titles where there is room for them."""
 
-    _LABEL = 13
-
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        sections = panel.sections(live)
-        room = height - sum(len(section.rows) for section in sections)
-        titled = room >= 2 * len(sections)
-        out: Rows = []
-        for at, section in enumerate(sections):
-            if titled:
-                out += [[], [(f" {section.title}", "heading")]]
-            ground = [BANDED] if at % 2 and not titled else []
-            out += [ground + self._row(row) for row in section.rows]
-        return out
+        return section_rows(panel.sections(live, roomy=height >= _ROOMY), height)
 
-    def _row(self, row: panel.Row) -> list[Run]:
-        value = "alert" if row.alert else "strong" if row.label == "dial reads" else "plain"
-        return [
-            (f" {row.label:{self._LABEL}}", "quiet"),
-            ("!" if row.alert else " ", "alert"),
-            (row.value, value),
-        ]
+
+def section_rows(sections: Sequence[panel.Section], height: int) -> Rows:
+    """Labels and values; titles where there is room for them, else grounds in turn."""
+    room = height - sum(len(section.rows) for section in sections)
+    titled = room >= 2 * len(sections)
+    out: Rows = []
+    for at, section in enumerate(sections):
+        if titled:
+            out += [[], [(f" {section.title}", "heading")]]
+        ground = [BANDED] if at % 2 and not titled else []
+        out += [ground + _labelled(row) for row in section.rows]
+    return out
+
+
+def _labelled(row: panel.Row) -> list[Run]:
+    value = "alert" if row.alert else "strong" if row.label == "dial reads" else "plain"
+    return [
+        (f" {row.label:{_LABEL}}", "label"),
+        ("!" if row.alert else " ", "alert"),
+        (row.value, value),
+    ]
 
 
 class Legend(View):

@@ -1,0 +1,1 @@
+"""The dial over the centuries: what the orbit and the slowing Earth do to its reading."""

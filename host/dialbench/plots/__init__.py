@@ -1,0 +1,1 @@
+"""Figures for paper and screen; the only rooms that know matplotlib."""

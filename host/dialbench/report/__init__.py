@@ -1,0 +1,1 @@
+"""Evidence for others: one document that tells a campaign from the question to the inputs."""
