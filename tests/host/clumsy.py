@@ -17,9 +17,7 @@ from dialcore import frames
 from dialcore.crossing import THRESHOLDS
 
 SECOND_US = 1_000_000
-import os
-
-AXIS_DEG = float(os.environ.get("AX", "0.1"))
+AXIS_DEG = 0.1
 LOOK_S = 2
 STEP_DEG = 0.3  # of the hands
 BACKLASH_DEG = 0.3

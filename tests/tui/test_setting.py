@@ -9,9 +9,10 @@ import pytest
 from dialbench.placing.guide import Action, Guidance
 from dialbench.placing.later import Later
 from dialbench.solve.observe import Combination
-from dialbench.watch import large, setting
 from dialbench.watch.events import Connected, Frame, Lost
-from dialbench.watch.settingviews import Amount, Arrow, Setting, Words
+from dialbench.watch.setting import large
+from dialbench.watch.setting import page as setting
+from dialbench.watch.setting.views import Amount, Arrow, Setting, Words
 
 FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 UNTOLD = (Combination((0.97, 0.0, 0.24), 4.9, ("azimuth", "turn")),)

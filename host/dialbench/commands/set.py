@@ -28,7 +28,7 @@ from dialbench.placing.setter import Setter
 from dialbench.sky import Sky
 from dialbench.solve import stand
 from dialbench.watch.feed import Feed, Source
-from dialbench.watch.guided import guided
+from dialbench.watch.setting.guided import guided
 
 SCHEMA = "dialbench.set/1"
 _ONLY_VIRTUAL = {

@@ -23,9 +23,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEVELS = len(THRESHOLDS) + 1
-_FINE_DEG = 0.1  # between the places at which light is worked out
-_EVERY = 2  # of these, in the tables
-_ROW_DEG, _CUT_ROW_DEG = 3.0, 0.25  # between rows; the latter where bores are cut in declination
+_STEP_DEG = 0.2  # between the places at which light is worked out: little beside the Sun's disc
+_ROW_DEG, _CUT_ROW_DEG = 3.0, 0.5  # between rows; the latter where bores are cut in declination
 _FAR_DEG = 30.0  # there is no such stretch or border
 
 
@@ -49,8 +48,8 @@ class Levels:
         row_deg = _ROW_DEG if bores.open_to(max(abs(low), abs(high))) else _CUT_ROW_DEG
         self._rows = np.arange(low, high + row_deg, row_deg)
         self._row_deg = row_deg
-        fine = np.arange(middle[0] - reach[0], middle[0] + reach[0], _FINE_DEG)
-        self._columns = fine[::_EVERY]
+        fine = np.arange(middle[0] - reach[0], middle[0] + reach[0], _STEP_DEG)
+        self._columns = fine
         shape = len(self._rows), len(fine)
         hour_angle = np.broadcast_to(np.radians(fine), shape).ravel()
         declination = np.broadcast_to(np.radians(self._rows)[:, None], shape).ravel()
@@ -73,7 +72,7 @@ class Levels:
             bright = lit >= threshold
             cell = np.flatnonzero(bright[1:] != bright[:-1])
             step = lit[cell + 1] - lit[cell]
-            at = fine[cell] + _FINE_DEG * (threshold - lit[cell]) / step
+            at = fine[cell] + _STEP_DEG * (threshold - lit[cell]) / step
             up.append(at[step > 0])
             down.append(at[step < 0])
             for rise, found in ((False, down[-1]), (True, up[-1])):
@@ -129,7 +128,7 @@ class Levels:
     ) -> tuple[Ints, Ints, Floats, Floats]:
         """Places in a table of the two rows about, the second's share, degrees past the column."""
         grid, rows = self._columns, self._rows
-        step = _FINE_DEG * _EVERY
+        step = _STEP_DEG
         column = np.rint((hour_angle_deg - grid[0]) / step).astype(np.int64)
         np.clip(column, 0, len(grid) - 1, out=column)
         y = np.clip((declination_deg - rows[0]) / self._row_deg, 0.0, len(rows) - 1.001)

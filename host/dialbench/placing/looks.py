@@ -56,18 +56,29 @@ class Stay:
             return (self, False) if ahead_us == 0 else (Stay(look.utc_us, (), look), True)
         if ahead_us > _GAP_US:
             return replace(self, last=look), False
-        change = np.subtract(look.levels, before.levels)
-        busy = {one.channel for one in self.passed if look.utc_us - one.utc_us < _FAST_US}
-        if np.abs(change).max(initial=0) > 1 or not busy.isdisjoint(
-            np.flatnonzero(change).tolist()
-        ):
-            return Stay(look.utc_us, (), look), True
-        middle_us = before.utc_us + ahead_us // 2
-        new = tuple(
-            Passed(middle_us, int(c), min(before.levels[c], look.levels[c]), bool(change[c] > 0))
-            for c in np.flatnonzero(change)
+        new = self._passed(before, look)
+        lately = {
+            (one.channel, one.rise): one.threshold
+            for one in self.passed
+            if look.utc_us - one.utc_us < _FAST_US
+        }
+        # Where one bore takes over from another light may fall and rise again, but not so fast on.
+        hasty = any(
+            lately.get((one.channel, one.rise), one.threshold) != one.threshold for one in new
         )
+        if hasty or np.abs(np.subtract(look.levels, before.levels)).max(initial=0) > 1:
+            return Stay(look.utc_us, (), look), True
         return replace(self, passed=(*self.passed, *new)[-_MANY:], last=look), False
+
+    @staticmethod
+    def _passed(before: Look, look: Look) -> tuple[Passed, ...]:
+        """The thresholds passed between two looks, at about their middle."""
+        middle_us = (before.utc_us + look.utc_us) // 2
+        return tuple(
+            Passed(middle_us, channel, min(was, now), now > was)
+            for channel, (was, now) in enumerate(zip(before.levels, look.levels, strict=True))
+            if was != now
+        )
 
     def since(self, utc_us: int) -> Stay:
         """The part of it from an instant on."""

@@ -30,13 +30,13 @@ Floats = NDArray[np.float64]
 AZIMUTH_DEG, TILT_DEG, TURN_DEG = 7.0, 2.5, 4.0
 _HANDS_DEG = 3.0  # what hands do to any of these that set a dial
 _MOST = 2.0  # moves make nothing less sure than so many times the variance at first
-_REACH_DEG = (30.0, 14.0)  # of tables of levels, in hour angle and declination
+_REACH_DEG = (30.0, 10.0)  # of tables of levels, in hour angle and declination
 _WANDER_DEG = (8.0, 2.0)  # of the Sun, after which they are laid down anew
 _BURST_US = 20_000_000  # moves that follow each other so soon are one
 _CALM_US = 20_000_000  # looks that show nothing new are taken in so often
 _SURE = 6.0  # by how much better (a logarithm) another pose must explain what is seen
 _HALF = 0.5  # of what they were told have hands done while they are at it, give or take as much
-_NEAR_DEG, _SOME = 0.2, 0.2  # a crossing is due if so many of the poses have it so near
+_NEAR_DEG, _SOME = 0.2, 0.05  # a crossing is due if so many of the poses have it so near
 _SPREAD = 0.5  # of a crossing's misfit where all is well, for each share of a bore
 
 

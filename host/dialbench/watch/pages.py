@@ -8,7 +8,7 @@ from dialbench.watch.log.page import LogPage
 from dialbench.watch.page import Page
 from dialbench.watch.replay.page import ReplayPage
 from dialbench.watch.residuals.page import ResidualsPage
-from dialbench.watch.setting import SettingPage
+from dialbench.watch.setting.page import SettingPage
 
 PAGES: tuple[type[Page], ...] = (
     LivePage,

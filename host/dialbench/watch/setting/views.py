@@ -12,8 +12,8 @@ from dialbench.errors import inert
 from dialbench.placing.first import First
 from dialbench.placing.guide import Action, Guidance, zone_clock
 from dialbench.placing.later import Later
-from dialbench.watch import large
 from dialbench.watch.painted import Painted, Rows
+from dialbench.watch.setting import large
 
 _CAUTION = "Never look at the Sun, nor through a bore: work with it at your back."
 _FULL = {"deg": 8.0, "mm": 12.0}  # amounts at which the arrow is as long as it gets

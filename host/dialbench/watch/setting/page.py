@@ -22,7 +22,7 @@ from dialbench.watch.desk import Desk
 from dialbench.watch.events import Event, Frame
 from dialbench.watch.model import LiveState
 from dialbench.watch.page import Keys, Page
-from dialbench.watch.settingviews import Amount, Arrow, Setting, SettingView, Words
+from dialbench.watch.setting.views import Amount, Arrow, Setting, SettingView, Words
 
 _DARK = "no direct sun"
 _AHEAD_US = 900_000_000  # what the day will tell is foreseen so often
