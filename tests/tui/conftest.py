@@ -138,9 +138,9 @@ class FakeBoard:
     def __exit__(self, *_):
         self.closed = True
 
-    def look(self, levels, gate=True, boot=3, dropped=0):
+    def look(self, levels, gate=True, boot=3, dropped=0, device_ms=60_000):
         """Let the board send a look at its channels."""
-        self._looks.put(Live(boot, 60_000, gate, 900, dropped, tuple(levels)))
+        self._looks.put(Live(boot, device_ms, gate, 900, dropped, tuple(levels)))
 
     def _answer(self):
         if self.gone:

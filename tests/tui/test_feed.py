@@ -1,12 +1,15 @@
 """The thread that owns the link: what it asks, what it tells, and coming back by itself."""
 
+import itertools
 import queue
+import random
 
 import pytest
 
 from dialbench import link
+from dialbench.clock import Mark, SystemClock
 from dialbench.errors import UserError
-from dialbench.link import LinkError, LinkLost
+from dialbench.link import Board, LinkError, LinkLost
 from dialbench.link.errors import Refused
 from dialbench.store import Store
 from dialbench.watch.events import (
@@ -17,6 +20,7 @@ from dialbench.watch.events import (
     Looked,
     Lost,
     Marked,
+    Noted,
     Pulled,
     Pulling,
     Traced,
@@ -263,6 +267,77 @@ def test_looks_reach_the_screen_so_often_and_no_more_and_the_others_are_counted(
     assert turns.turn(at_s=2.002) == []
     [frame] = turns.turn(at_s=2.1)
     assert (frame.levels, frame.unshown) == (levels({0: 3}), 1)
+
+
+@pytest.mark.parametrize("step_s", [7200, -7200])
+def test_a_computers_clock_that_is_set_ties_the_board_anew(turns, levels, now_us, step_s):
+    def look(at_s):
+        turns.us = begin_us + round(at_s * 1e6)
+        turns.board.look(levels(), device_ms=60_000 + round(at_s * 1000))
+        return turns.turn(at_s)
+
+    begin_us = now_us
+    turns.board.mark = lambda: Mark(
+        3, 60_000 + (turns.us - begin_us) // 1000, turns.us, 2100, "link"
+    )
+    assert [type(event) for n in range(20) for event in look(n / 10)] == [Frame] * 20
+    begin_us += step_s * 1_000_000  # the computer's, not the board's
+    told = [event for n in range(20, 26) for event in look(n / 10)]
+    [noted] = [event for event in told if isinstance(event, Noted)]
+    assert "clock was set" in noted.text
+    assert [type(event) for event in told].count(Marked) == 1
+    [frame] = look(3.0)
+    assert abs(frame.utc_us - turns.us) < 10_000
+    # One look that had waited is not a clock that was set.
+    turns.board.look(levels(), device_ms=50_000)
+    assert [type(event) for event in turns.turn(3.1)] == [Frame]
+    assert [type(event) for event in look(3.2)] == [Frame]
+
+
+def test_what_nobody_thought_of_is_told_and_the_board_found_again(
+    make_feed, make_source, make_board, heard
+):
+    board = make_board()
+    status = board.status
+    board.status = lambda: 1 / 0
+    make_feed(make_source(board)).start(heard.post)
+    assert "please report it: ZeroDivisionError" in heard.wait(Lost).reason
+    board.status = status
+    heard.wait(Health)
+
+
+def test_a_line_of_noise_is_told_and_the_board_behind_it_found(
+    make_feed, make_board, heard, levels
+):
+    board, noise = make_board(), random.Random(7)
+
+    class Noise:
+        alone = True
+
+        def send(self, data):
+            pass
+
+        def receive(self):
+            return noise.randbytes(500)
+
+        def close(self):
+            pass
+
+    class Source:
+        port = "/dev/dial"
+        clock = SystemClock()
+        opened = 0
+
+        def open(self):
+            self.opened += 1
+            if self.opened > 1:
+                return board
+            time = itertools.count()
+            return Board(Noise(), self.port, self.clock, lambda: next(time) / 10)
+
+    make_feed(Source()).start(heard.post)
+    assert "talks, but not as a dial" in heard.wait(Lost).reason
+    heard.wait(Connected)
 
 
 def test_a_stream_of_20_a_second_is_shown_look_by_look(turns, levels):

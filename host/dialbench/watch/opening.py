@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 from typing import TextIO
 
 from dialbench.errors import inert
@@ -69,9 +70,7 @@ def opening() -> Iterator[Callable[[str], None]]:
 def _can_draw(terminal: TextIO | None) -> bool:
     if "TEXTUAL_DRIVER" in os.environ or os.environ.get("TERM", "dumb") == "dumb":
         return False
-    try:
-        import termios  # noqa: F401
-    except ImportError:
+    if find_spec("termios") is None:
         return False
     return terminal is not None and terminal.isatty() and sys.stdin.isatty()
 

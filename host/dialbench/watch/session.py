@@ -19,6 +19,8 @@ STATUS_S = 5.0
 MARK_US = 600_000_000
 _LISTEN_S = 0.1
 _MARKS_KEPT = 12
+STEP_S = 2.0  # no look takes so long to come
+_STEP_LOOKS = 5  # in a row: what had waited in a buffer looks as late only once
 
 
 class Stopped(Exception):
@@ -38,7 +40,9 @@ class Session:
         utc_us: Callable[[], int],
         monotonic_s: Callable[[], float],
         post: Callable[[Event], None],
+        speed: float = 1.0,
     ) -> None:
+        """speed: seconds of the time that utc_us gives, per second of monotonic_s."""
         self._board = board
         self._store = store
         self._dial = dial
@@ -46,6 +50,8 @@ class Session:
         self._utc_us = utc_us
         self._monotonic_s = monotonic_s
         self._post = post
+        self._step_us = STEP_S * 1e6 * max(1.0, speed)
+        self._astray = 0  # looks in a row that are not of the time in which they came
         self._ours = board.hello.dial_hash == dial.hash
         self._marks: list[Mark] = []
         self._model = ClockModel([])
@@ -74,6 +80,8 @@ class Session:
     def turn(self) -> None:
         """Listen for a moment, pass on what came, ask what is due."""
         self._listen(_LISTEN_S)
+        if self._astray >= _STEP_LOOKS:
+            self._follow_step()
         if self._monotonic_s() - self._status_s >= STATUS_S:
             if self._utc_us() - self._marks[-1].utc_us >= MARK_US:
                 self._mark()
@@ -166,8 +174,19 @@ class Session:
         if not self._model.covers(look.boot):
             raise LinkLost(f"the board at {self._port} has started anew")
         utc_us = int(self._model.utc_us(look.boot, look.device_ms))
+        astray = abs(self._utc_us() - utc_us) > self._step_us
+        self._astray = self._astray + 1 if astray else 0
         dropped = look.dropped + self._board.health.live_dropped
         return events.Frame(utc_us, self._look_s, look.gate, look.levels, dropped, self._unshown)
+
+    def _follow_step(self) -> None:
+        """The board's clock is never set: it is this computer's that has been."""
+        self._post(
+            events.Noted("this computer's clock was set: the board's time is tied to it anew")
+        )
+        self._marks = []
+        self._astray = 0
+        self._mark()
 
     def _mark(self) -> None:
         mark = self._board.mark()

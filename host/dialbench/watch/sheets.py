@@ -33,6 +33,9 @@ _RAMP_NOTE = (
 )
 
 
+_LEAST = 10  # columns that text is broken for, however narrow the terminal
+
+
 class Analysis(Protocol):
     """What a comparison has to say: a table, sentences, and how late crossings come."""
 
@@ -96,9 +99,12 @@ class Paper(Painted):
         self._content = content
         self._top = 0
 
+    def _lines(self, width: int) -> Rows:
+        return self._content(max(_LEAST, width - 6))
+
     def needs(self, width: int) -> int:
         """Rows that show everything at a width."""
-        return len(self._content(width - 6)) + 4
+        return len(self._lines(width)) + 4
 
     def move(self, rows: int) -> None:
         """Scroll, as far as there is something to see."""
@@ -108,7 +114,7 @@ class Paper(Painted):
         self.update()
 
     def rows(self, width: int, height: int) -> Rows:
-        inside = self._content(width - 6)
+        inside = self._lines(width)
         room = height - 4
         shown = inside[self._top : self._top + room]
         more = "arrows show more, " if len(inside) > room else ""
