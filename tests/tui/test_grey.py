@@ -5,8 +5,8 @@ from itertools import combinations
 from xml.etree import ElementTree
 
 import pytest
-from dialbench.watch.states import State
 
+from dialbench.states import State
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame
 from dialbench.watch.glyphs import fit

@@ -126,6 +126,8 @@ def test_replay_large_light(replayed):
 
 def test_replay_small_in_letters(replayed):
     assert replayed(SMALL, blocks=False)
+
+
 def in_all_sizes_and_themes():
     """Both themes in all sizes; the smallest in the dark one always, the rest in deep runs."""
     for size, name in ((SMALL, "small"), (LARGE, "large"), (HUGE, "huge")):
