@@ -43,7 +43,7 @@ def pages(crossings, late, boot=1, begin_us=None):
         for k in order
     ]
     rows.append(("gate", (to_us(END) - begin_us) // 1000, SHUT))
-    writer, made = records.PageWriter(), []
+    writer, made = records.PageWriter(200), []  # small, for several of them
     base = 0
 
     def seal():

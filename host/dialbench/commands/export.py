@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -71,7 +72,7 @@ def command(
     elif licence_name is not None:
         raise UserError("--licence: is written into a bundle only; leave it out")
     with looked_at(store_path) as store:
-        facts = {"schema": SCHEMA, "out": str(out_path), "as": form}
+        facts: dict[str, Any] = {"schema": SCHEMA, "out": str(out_path), "as": form}
         if form == "bundle":
             with screen.progress() as step:
                 made = bundle.write(store, out_path, licence_name, not no_predictions, step)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-from dialbench import foreign, whole
+from dialbench import csvtable, foreign, whole
 from dialbench.clock import Mark
 from dialbench.errors import UserError, inert
 from dialbench.exchange import ExchangeError, bundle, package
@@ -229,8 +229,10 @@ class _Reader:
         for at, cells in source.rows(file, MARK_COLUMNS):
             if cells["source"] == "link":  # the others stand in the log
                 names = [column.name for column in MARK_COLUMNS[:4]]
-                numbers = [self._whole(file, at, cells, name) for name in names]
-                store.add_mark(uid, Mark(*numbers, "link"))
+                boot, device_ms, utc_us, sigma_us = (
+                    self._whole(file, at, cells, name) for name in names
+                )
+                store.add_mark(uid, Mark(boot, device_ms, utc_us, sigma_us, "link"))
         pages = 0
         file = f"{folder}/pages.csv"
         for at, cells in source.rows(file, bundle.PAGE_COLUMNS):
@@ -260,9 +262,9 @@ class _Reader:
         channels = self._whole(bundle.LOGS, line, row, "channels")
         crossings, observed = (f"log-{name}/{what}.csv" for what in ("crossings", "observed"))
         log = foreign.parse(
-            source.bytes(crossings, foreign.csvtable.MAX_BYTES),
+            source.bytes(crossings, csvtable.MAX_BYTES),
             f"{source.name}: {crossings}",
-            source.bytes(observed, foreign.csvtable.MAX_BYTES),
+            source.bytes(observed, csvtable.MAX_BYTES),
             f"{source.name}: {observed}",
             channels,
         )
