@@ -45,6 +45,7 @@ _COMMANDS = {
     "material": "Which changes of a body alter its reading, by how much, and which cannot.",
     "layout": "From a wish (site, face, envelope, limits) to a complete dial.toml.",
     "audit": "Hold a dial to its limits, over every day of a year.",
+    "tolerance": "How many bodies, made and placed with errors, still meet the limits.",
     "fabricate": "All files that a dial is built from: solid, drill table, templates, wiring.",
     "show": "Check a dial.toml and say what it describes.",
     "schema": "JSON Schema of dial.toml.",
