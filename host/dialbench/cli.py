@@ -24,6 +24,7 @@ _COMMANDS = {
     "watch": "Live face of a dial, lit and unlit, measured against predicted.",
     "virtual": "A virtual dial on a serial port of its own, until interrupted.",
     "pull": "Bring a board's log into a store.",
+    "fleet": "Many boards held against each other, or pulled at once.",
     "check": "Is a store sound, and what is not in it; with --repair, mend it.",
     "backup": "Copy a store, also while it is being written.",
     "import": "Bring another logger's crossings into a store, from CSV.",

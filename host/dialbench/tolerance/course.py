@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,14 +106,16 @@ class Course:
         light = lit.light_of(dial)
         flat = [each.ravel() for each in where]
         stray = np.maximum(light.strayed(*flat), 0.0).astype(np.float32).reshape(where[0].shape)
-        place = [np.repeat(np.tile(hour, len(days_deg)), count)]
-        place += [np.repeat(np.radians(of), len(hour) * count) for of in (days_deg, sizes_deg)]
+        turned = np.repeat(np.tile(hour, len(days_deg)), count)
+        height, size = (
+            np.repeat(np.radians(of), len(hour) * count) for of in (days_deg, sizes_deg)
+        )
         channel = np.tile(np.arange(count), len(hour) * len(days_deg))
         shape = (len(days_deg), len(hour), count)
         # The least and the most that any body within reach lights: all bores narrowed, all widened.
         least, most = (
             ideal.Bores(_moved(dial, sign * edges_deg, sign * (edges_deg + tilted_deg / TILTED)))
-            .lit(*place, channel)
+            .lit(turned, height, size, channel)
             .reshape(shape)
             for sign in (-1, 1)
         )
@@ -153,7 +156,8 @@ class Course:
             self._pole,
             np,
         )
-        back = frames.transpose(frames.rotation(*np.radians(made.pose_deg).tolist(), np))
+        wx, wy, wz = np.radians(made.pose_deg).tolist()
+        back = frames.transpose(frames.rotation(wx, wy, wz, np))
         seen = frames.place(frames.apply(back, way), self._pole, np)
         turned, height = (each[row, hour] for each in seen)
         sizes = np.radians(self.semidiameters_deg)[row]
@@ -259,17 +263,21 @@ def _toggled(toggles: Bools, kind: Ints) -> Bools:
     """What each group is in after each of its events, dark before it begins and once it ends."""
     many = np.cumsum(toggles)
     first = np.maximum.accumulate(np.where(kind == _BEGINS, np.arange(len(kind)), 0))
-    odd: Bools = (many - many[first] + toggles[first]) % 2 == 1
-    return odd & (kind != _ENDS)
+    odd: Bools = ((many - many[first] + toggles[first]) % 2 == 1) & (kind != _ENDS)
+    return odd
 
 
 def _changes(state: Bools) -> Ints:
     """By how much a state's count changes with each event; groups begin and end without it."""
     counts = np.append(0, state.astype(np.int64))
-    return counts[1:] - counts[:-1]
+    changes: Ints = counts[1:] - counts[:-1]
+    return changes
 
 
-def _most(values: NDArray[np.generic], reach: int) -> NDArray[np.generic]:
+_Values = TypeVar("_Values", Floats, Bools)
+
+
+def _most(values: _Values, reach: int) -> _Values:
     """The greatest value within so many hour angles on either side; axis 1 of (m, n, channels)."""
     out = values.copy()
     for by in range(1, min(reach, values.shape[1] - 1) + 1):
