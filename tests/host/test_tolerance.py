@@ -1,6 +1,5 @@
 """Studies of tolerances: against theory, against dense sampling, whoever works them out."""
 
-import itertools
 import math
 import os
 import signal
@@ -33,16 +32,16 @@ SLOT = dials.bore(
 )
 ONE = dials.dial(SLOT, plan=Plan("apparent", 15.0, (Step(0, 712.5, "12:00", frozenset({0})),)))
 TWO = dials.dial(
-    dials.bore(-1.9, entry_mm=4.5),
-    dials.bore(1.9, entry_mm=4.5),
-    dials.bore(2.0, channel=1, exit_mm=2.0, entry_mm=5.0),
-    dials.hole(-6.0, channel=1, declination_deg=0.0, entry_mm=6.0),
+    dials.bore(0.0, entry_mm=4.2),
+    dials.bore(3.75, entry_mm=4.2),
+    dials.bore(3.75, channel=1, entry_mm=3.9),
+    dials.bore(-3.75, channel=1, entry_mm=4.0),
     apart_mm=100.0,
     plan=Plan(
         "zone",
         15.0,
         tuple(
-            Step(k, 745.6 + 15 * k, f"12:{15 * k:02}", frozenset(lit))
+            Step(k, 703.1 + 15 * k, f"12:{15 * k:02}", frozenset(lit))
             for k, lit in enumerate(({1}, {0}, {0, 1}))
         ),
     ),
@@ -50,7 +49,9 @@ TWO = dials.dial(
 
 
 def question(dial=TWO, tolerances=None, seed=1, days=3, **more):
-    return Question(dialfile.dump(dial), tolerances or Tolerances(0.3), seed, days, **more)
+    return Question(
+        dialfile.dump(dial), tolerances or replace(NONE, axis_deg=0.3), seed, days, **more
+    )
 
 
 def study(asked, runs, workers=None, results=None, keep=None):
@@ -69,7 +70,7 @@ def same(first, second):
 @pytest.mark.parametrize("sigmas", [{"axis_deg": 0.3}, {"axis_deg": 0.2, "turn_deg": 0.25}])
 def test_the_yield_of_one_bore_is_what_the_normal_distribution_says(sigmas):
     """A slot's light shifted by e against a step as long loses |e| / 2 half-widths of it."""
-    tolerances, runs, duty = replace(NONE, **sigmas), 1536, 0.9
+    tolerances, runs, duty = replace(NONE, **sigmas), 640, 0.9
     asked = question(ONE, tolerances, days=1)
     figures = np.concatenate([worked_out(asked, Block(0, k)) for k in range(runs // BLOCK)])
     sigma_deg = math.hypot(*sigmas.values())
@@ -83,13 +84,13 @@ def test_the_yield_of_one_bore_is_what_the_normal_distribution_says(sigmas):
     deviation = sigma_deg * math.sqrt(1 - 2 / math.pi) / (2 * HALF_DEG)
     assert abs(1 - figures[:, 0].mean() - loss) < 3 * deviation / math.sqrt(runs) + 2e-3
     late_s = figures[:, 2]
-    assert abs(np.std(late_s) / (240 * sigma_deg) - 1) < 0.08
+    assert abs(np.std(late_s) / (240 * sigma_deg) - 1) < 0.12
 
 
 def sampled(dial, body, days_deg):
     """Duty, wrong light and nothing else, of a body by its light at very many hour angles."""
     edges = plan_edges_deg(dial.site, dial.plan) + body.east_deg
-    hours = np.arange(edges[0], edges[-1], 0.004) + 0.002
+    hours = np.arange(edges[0], edges[-1], 0.008) + 0.004
     steps = np.searchsorted(edges, hours, side="right")
     want, right, wrong = wanted(dial)[steps], [], []
     for day_deg in days_deg:
@@ -110,7 +111,7 @@ def test_a_body_with_errors_shows_what_dense_sampling_of_its_light_shows(site):
     days_deg = declinations_deg(3)
     narrow = Course.of(dial, days_deg, 0.6, 0.5, 6.0)
     duties = []
-    for number in range(12):  # of which some are beyond the course's usual reach
+    for number in range(6):  # of which some are beyond the course's usual reach
         body = made(dial, tolerances, 5, number)
         found = narrow.figures(body)
         duty, wrong = sampled(dial, body, days_deg)
@@ -140,8 +141,10 @@ def test_declinations_stand_for_even_parts_of_the_year():
     assert within.min() > -5 and within.max() < 12 and len(within) == 7
 
 
+@pytest.mark.deep
+@pytest.mark.timeout(300)
 def test_every_process_comes_to_the_same_figures_and_a_killed_worker_costs_nothing():
-    asked = question(tolerances=Tolerances(0.3, 0.05, 0, 0, 0.2, 0))
+    asked = question()
     alone = study(asked, 80)
     assert same(study(asked, 80, _Murderous(2)), alone)
     assert not same(study(replace(asked, seed=2), 80), alone)
@@ -179,8 +182,8 @@ class _broken:
 
 def test_a_study_goes_on_where_it_was_cut_off(tmp_path):
     asked, path = question(), tmp_path / "runs"
-    whole = study(asked, 70)
-    crew = _Dying(2)
+    whole = study(asked, 70, _Counting())
+    crew = _Counting(2)
     with pytest.raises(KeyboardInterrupt):
         study(asked, 70, crew, keep=path)
     kept = path.read_bytes()
@@ -197,27 +200,24 @@ def test_a_study_goes_on_where_it_was_cut_off(tmp_path):
     spoilt = bytearray(path.read_bytes())
     spoilt[-2000] ^= 1
     path.write_bytes(spoilt)
-    assert same(study(asked, 70, keep=path), whole)
+    assert same(study(asked, 70, _Counting(), keep=path), whole)
     # More runs of the same question begin with those known.
-    assert np.array_equal(study(asked, 100, keep=path).figures[:70], whole.figures)
+    assert np.array_equal(study(asked, 100, _Counting(), keep=path).figures[:70], whole.figures)
 
 
-class _Dying(ThisProcess):
-    def __init__(self, after):
-        self.after = after
+class _Counting:
+    """Works out nothing: its figures are a lot of each block's own. May be interrupted."""
 
-    def results(self, asked, wanted_blocks):
-        yield from itertools.islice(super().results(asked, wanted_blocks), self.after)
-        raise KeyboardInterrupt
-
-
-class _Counting(ThisProcess):
-    done = 0
+    def __init__(self, after=None):
+        self.after, self.done = after, 0
 
     def results(self, asked, wanted_blocks):
-        for block in super().results(asked, wanted_blocks):
+        for block in wanted_blocks:
+            if self.done == self.after:
+                raise KeyboardInterrupt
             self.done += 1
-            yield block
+            chance = np.random.default_rng([block.variant, block.number])
+            yield block, chance.random((BLOCK, len(FIGURES)))
 
 
 def test_results_of_another_question_or_none_are_refused(tmp_path):
@@ -253,6 +253,7 @@ def test_wilson_s_interval_is_the_published_one():
     assert Share.of(np.zeros(50, bool)).high == pytest.approx(0.0713, abs=1e-3)
 
 
+@pytest.mark.deep
 def test_what_halving_buys_is_told_by_what_it_is():
     """Where only the turn is loose, halving it is what counts, and surely."""
     tolerances = Tolerances(0.02, 0.005, 0, 0, 0.5, 0)
@@ -268,14 +269,15 @@ def test_what_halving_buys_is_told_by_what_it_is():
 
 def test_the_command_tells_a_table_a_figure_and_an_object(tmp_path, capsys):
     path = tmp_path / "dial.toml"
-    path.write_text(dialfile.dump(replace(ONE, name="<b>\x1b[31m & one")), encoding="utf-8")
+    path.write_text(dialfile.dump(replace(ONE, name="<b> & $one</desc>")), encoding="utf-8")
     words = ["tolerance", str(path), "--runs", "40", "--workers", "1", "--days", "1"]
+    words += ["--axis", "0", "--width", "0", "--common", "0", "--site", "0"]
     plot = tmp_path / "plot.svg"
     _dialbench([*words, "--duty", "0.9", "--plot", str(plot)], standalone_mode=False)
     shown = capsys.readouterr().out
     assert "of 40 bodies meet all that is asked" in shown and "turn of the body" in shown
     drawn = plot.read_bytes()
-    assert b"<script" not in drawn and b"<b>" not in drawn and b"\x1b" not in drawn
+    assert b"<script" not in drawn and b"<b>" not in drawn and b"</desc> " not in drawn
     _dialbench([*words, "--json", "--plot", str(plot)], standalone_mode=False)
     told = capsys.readouterr().out
     assert '"schema": "dialbench.tolerance/1"' in told and '"yield"' in told

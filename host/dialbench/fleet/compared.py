@@ -24,6 +24,8 @@ HOUR_US = 3_600_000_000
 _MAD = 1.4826
 _SIGMAS = 5.0  # beyond which an hour's lateness is not noise
 _LEAST_S = 1.0  # a common clock fault is at least so large
+_NIGHT_H = 24  # hours without a crossing that a fault may last through
+_LEAST_NOISE_S = 0.2
 _FEWEST = 3  # crossings of a board in an hour
 _STANDS_OUT = 4.0  # robust standard deviations from the fleet's median
 _FLEET = 4  # boards, for one to stand out among them
@@ -179,39 +181,60 @@ def _faults(members: Sequence[Member]) -> list[ClockFault]:
     called = names(members)
     off: dict[int, list[tuple[int, float, float]]] = {}  # by hour: board, lateness, its sigma
     for k, one in enumerate(members):
-        noise_s = max(one.noise_s or 0.0, 0.2)
-        hours = one.utc_us // HOUR_US
-        for hour in np.unique(hours).tolist():
-            left = one.left_s[hours == hour]
+        hours, place = np.unique(one.utc_us // HOUR_US, return_inverse=True)
+        parts = [one.left_s[place == at] for at in range(len(hours))]
+        # About each hour's own median: a fault is no noise.
+        within = np.concatenate([part - np.median(part) for part in parts] or [np.zeros(1)])
+        noise_s = max(_MAD * float(np.median(np.abs(within))), _LEAST_NOISE_S)
+        for hour, left in zip(hours.tolist(), parts, strict=True):
             if len(left) >= _FEWEST:
                 # 1.25: a median's standard deviation against a mean's.
                 sigma_s = 1.25 * noise_s / np.sqrt(len(left))
                 off.setdefault(hour, []).append((k, float(np.median(left)), float(sigma_s)))
-    found: list[ClockFault] = []
+    running: list[_Running] = []
     for hour, rows in sorted(off.items()):
-        for boards, offset_s in _together(rows):
-            told = tuple(called[k] for k in boards)
-            begin_us = hour * HOUR_US
-            last = next(
-                (
-                    one
-                    for one in reversed(found)
-                    if one.boards == told
-                    and abs(one.offset_s - offset_s) < max(_LEAST_S, 0.2 * abs(offset_s))
-                    and begin_us - one.end_us <= 24 * HOUR_US
-                ),
-                None,
+        for boards, offset_s, sigma_s in _together(rows):
+            same = (
+                one for one in reversed(running) if one.goes_on(hour, boards, offset_s, sigma_s)
             )
+            last = next(same, None)
             if last is None:
-                found.append(ClockFault(begin_us, begin_us + HOUR_US, offset_s, told))
+                running.append(_Running(boards, hour, hour, [offset_s], sigma_s))
             else:
-                longer = ClockFault(last.begin_us, begin_us + HOUR_US, last.offset_s, told)
-                found[found.index(last)] = longer
-    return found
+                last.last_hour = hour
+                last.offsets_s.append(offset_s)
+    return [
+        ClockFault(
+            one.first_hour * HOUR_US,
+            (one.last_hour + 1) * HOUR_US,
+            float(np.median(one.offsets_s)),
+            tuple(called[k] for k in one.boards),
+        )
+        for one in running
+    ]
 
 
-def _together(rows: Sequence[tuple[int, float, float]]) -> list[tuple[tuple[int, ...], float]]:
-    """Groups of two boards and more that are surely off, and alike within their errors."""
+@dataclass
+class _Running:
+    """Hours that follow one another in which the same boards were off alike."""
+
+    boards: tuple[int, ...]
+    first_hour: int
+    last_hour: int
+    offsets_s: list[float]
+    sigma_s: float
+
+    def goes_on(self, hour: int, boards: tuple[int, ...], offset_s: float, sigma_s: float) -> bool:
+        apart_s = abs(float(np.median(self.offsets_s)) - offset_s)
+        alike = apart_s < max(_LEAST_S, _SIGMAS * float(np.hypot(self.sigma_s, sigma_s)))
+        return boards == self.boards and alike and hour - self.last_hour <= _NIGHT_H
+
+
+def _together(
+    rows: Sequence[tuple[int, float, float]],
+) -> list[tuple[tuple[int, ...], float, float]]:
+    """Groups of two boards and more that are surely off, and alike within their errors: with the
+    median of their lateness and of its sigma."""
     far = sorted(
         (row for row in rows if abs(row[1]) > max(_LEAST_S, _SIGMAS * row[2])),
         key=lambda row: row[1],
@@ -224,7 +247,11 @@ def _together(rows: Sequence[tuple[int, float, float]]) -> list[tuple[tuple[int,
         else:
             groups.append([row])
     return [
-        (tuple(sorted(k for k, _, _ in group)), float(np.median([late for _, late, _ in group])))
+        (
+            tuple(sorted(k for k, _, _ in group)),
+            float(np.median([late_s for _, late_s, _ in group])),
+            float(np.median([sigma_s for _, _, sigma_s in group])),
+        )
         for group in groups
         if len(group) > 1
     ]

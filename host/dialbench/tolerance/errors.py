@@ -30,7 +30,7 @@ class Tolerances:
     """Standard deviations of normal errors, each independent of the others.
 
     axis_deg: of each bore's axis, in hour angle and in declination; width_mm: of each bore's
-    width, exit and entry alike; common_mm: of all bores' widths together; tilt_deg: of the body
+    entry and of each channel's exit; common_mm: of all bores' widths together; tilt_deg: of the body
     about either axis across the polar one; turn_deg: about the polar axis; site_km: how far north
     and how far east of its site the dial is set up, by the directions for that site. The
     defaults are common practice for a printed body set up by hand, without a source.
@@ -78,6 +78,7 @@ def made(dial: Dial, tolerances: Tolerances, seed: int, number: int) -> Made:
     lots = np.random.default_rng([seed, number])
     placing = lots.standard_normal(6)
     making = lots.standard_normal((3, len(dial.bores)))
+    exits = lots.standard_normal(len(dial.channels))
     tilt_x_deg, tilt_y_deg = tolerances.tilt_deg * placing[:2]
     turn_deg = float(tolerances.turn_deg * placing[2])
     north_km, east_km = tolerances.site_km * placing[3:5]
@@ -87,18 +88,27 @@ def made(dial: Dial, tolerances: Tolerances, seed: int, number: int) -> Made:
     east_deg = float(east_km / (_KM_PER_DEG * max(wide, 0.01)))
     common_mm = float(tolerances.common_mm * placing[5])
     across_deg, beside_deg = tolerances.axis_deg * making[:2]
-    wider_mm = common_mm + tolerances.width_mm * making[2]
+    entries_mm = common_mm + tolerances.width_mm * making[2]
+    channels = np.array([bore.channel for bore in dial.bores], np.int64)
+    exits_mm = common_mm + (tolerances.width_mm * exits)[channels]
     bores = tuple(
         _bore(*each)
         for each in zip(
-            dial.bores, across_deg.tolist(), beside_deg.tolist(), wider_mm.tolist(), strict=True
+            dial.bores,
+            across_deg.tolist(),
+            beside_deg.tolist(),
+            exits_mm.tolist(),
+            entries_mm.tolist(),
+            strict=True,
         )
     )
     lengths_mm = np.array([bore.length_mm for bore in dial.bores])
     circular = np.array([bore.shape == "round" for bore in dial.bores], np.bool_)
     across_deg, beside_deg = np.abs(across_deg), np.abs(beside_deg)
     edges_deg = np.where(circular, np.hypot(across_deg, beside_deg), across_deg)
-    edges_deg = edges_deg + np.degrees(np.abs(wider_mm) / 2 / lengths_mm)
+    # Half the light is shut out where the wider of the two ends shuts out half of the other.
+    wider_mm = np.maximum(np.abs(exits_mm), np.abs(entries_mm))
+    edges_deg = edges_deg + np.degrees(wider_mm / 2 / lengths_mm)
     return Made(
         replace(dial, bores=bores),
         pose_deg,
@@ -108,15 +118,17 @@ def made(dial: Dial, tolerances: Tolerances, seed: int, number: int) -> Made:
     )
 
 
-def _bore(bore: Bore, across_deg: float, beside_deg: float, wider_mm: float) -> Bore:
+def _bore(
+    bore: Bore, across_deg: float, beside_deg: float, exit_mm: float, entry_mm: float
+) -> Bore:
     # Made anew and not by replace(), which takes twice the time for hundreds of bores.
     return Bore(
         bore.channel,
         bore.hour_angle_deg + across_deg,
         bore.declination_deg + beside_deg,
         bore.shape,
-        max(bore.exit_mm + wider_mm, _LEAST_MM),
-        max(bore.entry_mm + wider_mm, _LEAST_MM),
+        max(bore.exit_mm + exit_mm, _LEAST_MM),
+        max(bore.entry_mm + entry_mm, _LEAST_MM),
         bore.length_mm,
         bore.opening_deg,
     )
