@@ -36,7 +36,7 @@ def test_a_virtual_stage_is_traced_and_its_file_tells_the_same(tmp_path, toml):
     path = tmp_path / "sweep.csv"
     ran = asked(
         sweep.command, "--virtual", "--dial", toml, *LAMP, "--out", path, "--json",
-        "--speed", "10", "--rays", "64",
+        "--speed", "3", "--rays", "64",
     )  # fmt: skip
     assert ran.exit_code == 0, ran.exception
     facts = json.loads(ran.stdout)
