@@ -8,7 +8,7 @@ imported log of a dial that comes about 30 s late.
 ...     log = store.log()
 >>> late = log.residuals()
 >>> print(f"{len(late.late_s)} matched, median {np.median(late.late_s):.0f} s late")
-138 matched, median 30 s late
+96 matched, median 30 s late
 
 Times are numpy's datetime64[us], UTC without a zone; NaT and nan stand for what is not known.
 Nothing here writes into a store.
@@ -41,7 +41,7 @@ from dialbench.store import Store
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from dialbench.diagnosis import Diagnosis
+    from dialbench.solve import Solved
 
 __all__ = [
     "ApiError",
@@ -113,8 +113,8 @@ class Log:
 
     name: the board's uid or the imported log's hash, 16 hex digits; dial: the Dial as drawn.
 
-    >>> log.name, len(log.dial.channels), log.dial.site.zone
-    ('...', 33, 'Europe/Berlin')
+    >>> log.name, len(log.dial.channels)
+    ('...', 33)
     """
 
     def __init__(self, name: str, logged: Logged, dial: Dial) -> None:
@@ -144,7 +144,7 @@ class Log:
         """Spans of direct sun in which nothing was lost: shape (n, 2), start and end, UTC.
 
         >>> (log.observed()[:, 1] - log.observed()[:, 0]).astype("m8[h]")
-        array([5], dtype='timedelta64[h]')
+        array([12], dtype='timedelta64[h]')
         """
         return np.array(self._logged.observed, np.int64).reshape(-1, 2).astype("M8[us]")
 
@@ -155,7 +155,7 @@ class Log:
 
         >>> due = log.predictions()
         >>> sorted(set(due.kind.tolist()))
-        ['matched', 'unobserved']
+        ['matched']
         """
         found = self._late.found
         return Predictions(*_what(found.predicted), np.array(KINDS)[found.kind])
@@ -176,19 +176,22 @@ class Log:
         )
         return Residuals(utc[found.measured_index], due, channel, threshold, rise, found.residual_s)
 
-    def solve(self, progress: Callable[[str, float], None] | None = None) -> Diagnosis:
-        """How the dial really stands and came out, and what to do: dialbench.diagnosis.Diagnosis.
+    def solve(self, progress: Callable[[str, float], None] | None = None) -> Solved:
+        """How the dial really stands and came out, each figure with its uncertainty: a
+        dialbench.solve.Solved. What the log cannot tell is None in it.
 
         progress is called with what is being done and the share of it done, 0..1. Raises
         SolveError or SuspicionError, both UserErrors, where nothing honest can be solved.
 
-        >>> log.solve()
-        Traceback (most recent call last):
-        dialbench...Error: ...
+        >>> found = log.solve()
+        >>> found.pose.angles[0].name, found.pose.angles[0].value_deg
+        ('azimuth', None)
         """
-        from dialbench.diagnosis import diagnose
+        from dialbench.solve import solve
+        from dialbench.solve.suspicion import sound
 
-        return diagnose(self._logged, self.dial, self._sky, progress or (lambda what, share: None))
+        logged, _ = sound(self._logged, self.dial, self._sky)
+        return solve(logged, self.dial, self._sky, progress or (lambda what, share: None))
 
     def plot(self, by: By = "hour") -> Figure:
         """How late crossings came, by channel, hour of apparent solar time or day: a matplotlib

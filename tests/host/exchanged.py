@@ -1,5 +1,6 @@
 """A store to be exchanged: two boards and another make's log, with all that can be in one."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -8,7 +9,7 @@ from tests.host.stores import OPEN, OTHER, SHUT, UID, bent, hello, status
 from dialbench import dialfile, foreign, predict
 from dialbench.clock import Mark
 from dialbench.sky import Sky, to_us
-from dialbench.store import CarriedPage, Store
+from dialbench.store import CarriedPage, ForeignLog, Store
 from dialcore import records
 
 BEGIN = datetime(2027, 4, 16, 10, tzinfo=UTC)
@@ -105,3 +106,24 @@ def fill(path):
         )
         store.foreign.add(log, dial.hash, text, len(dial.channels))
         return {uid: store.digest(uid) for uid in (UID, OTHER)}
+
+
+def fill_small(path):
+    """A store with one imported log of a whole day, of the demo dial with few of its bores."""
+    demo = dialfile.demo()
+    dial = replace(demo, bores=demo.bores[::10])
+    start_us, end_us = (to_us(datetime(2027, 4, 16, hour, tzinfo=UTC)) for hour in (6, 18))
+    seen = predict.crossings(dial, Sky(dial.site), start_us, end_us)
+    utc_us = seen.utc_us + late_us(len(seen.utc_us))
+    order = np.lexsort((seen.rise, seen.threshold, seen.channel, utc_us))
+    log = ForeignLog(
+        "small.csv",
+        utc_us[order],
+        seen.channel[order],
+        seen.threshold[order],
+        seen.rise[order],
+        (10_000,) * len(order),
+        ((start_us, end_us),),
+    )
+    with Store.open(path) as store:
+        store.foreign.add(log, dial.hash, dialfile.dump(dial), len(dial.channels))

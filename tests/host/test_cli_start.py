@@ -10,6 +10,7 @@ HEAVY = [
     "manifold3d",
     "matplotlib",
     "numpy",
+    "pyarrow",
     "pydantic",
     "reportlab",
     "scipy",
