@@ -36,11 +36,10 @@ from dialbench.exchange.log import Late
 from dialbench.logged import Logged, board_log, foreign_log
 from dialbench.residuals import residuals
 from dialbench.sky import Sky
-from dialbench.store import Store
+from dialbench.store import Store, StoredBoard, StoredForeign
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
+    from dialbench.plots.figure import Figure
     from dialbench.solve import Solved
 
 __all__ = [
@@ -171,10 +170,16 @@ class Log:
         """
         found = self._late.found
         utc, *_ = _what(found.measured)
-        due, channel, threshold, rise = (
-            one[found.predicted_index] for one in _what(found.predicted)
+        due, channel, threshold, rise = _what(found.predicted)
+        pick = found.predicted_index
+        return Residuals(
+            utc[found.measured_index],
+            due[pick],
+            channel[pick],
+            threshold[pick],
+            rise[pick],
+            found.residual_s,
         )
-        return Residuals(utc[found.measured_index], due, channel, threshold, rise, found.residual_s)
 
     def solve(self, progress: Callable[[str, float], None] | None = None) -> Solved:
         """How the dial really stands and came out, each figure with its uncertainty: a
@@ -267,11 +272,9 @@ class OpenStore:
             raise ApiError(f"log {name}: {self._name} holds {held}: name one of them")
         store = self._store
         with store.reading():  # a pull may be writing
-            kept = next(
-                one
-                for one in (*store.boards(), *store.foreign.logs())
-                if name == getattr(one, "uid", getattr(one, "hash", None))
-            )
+            boards = {one.uid: one for one in store.boards()}
+            others = {one.hash: one for one in store.foreign.logs()}
+            kept: StoredBoard | StoredForeign = boards[name] if name in boards else others[name]
             if isinstance(dial, Dial):
                 drawn = dial
             elif dial is not None:
@@ -285,7 +288,7 @@ class OpenStore:
                     f"log {name}: has {kept.channels} channels, that dial {len(drawn.channels)}:"
                     " it cannot be the dial this log was made with"
                 )
-            if hasattr(kept, "uid"):
+            if name in boards:
                 return Log(name, board_log(store, name, kept.dial_hash), drawn)
             return Log(name, foreign_log(store.foreign.get(name), kept.dial_hash), drawn)
 
