@@ -59,7 +59,18 @@ class Title(View):
 class Face(View):
     """The dial's face, as large as the space allows, in its middle."""
 
+    def __init__(self, blocks: bool) -> None:
+        super().__init__(blocks)
+        self._drawn: tuple[object, Rows] = (None, [])
+
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
+        # Most looks find every channel as the one before did.
+        wanted = (live.dial.channels, live.states, width, height)
+        if self._drawn[0] != wanted:
+            self._drawn = (wanted, self._face(live, width, height))
+        return self._drawn[1]
+
+    def _face(self, live: LiveState, width: int, height: int) -> Rows:
         size = glyphs.fit(live.dial.channels, width, height, self.blocks)
         if size is None:
             columns, rows = glyphs.cells(live.dial.channels)
