@@ -122,11 +122,12 @@ class WatchApp(App[None]):
         """All that waits, then one paint: keys need not wait for more than that."""
         events, passed_over = self._inbox.take()
         looks = sum(isinstance(event, Frame) for event in events)
+        self._known = self._known.passing_over(passed_over + max(0, looks - 1))
+        now_us = self._clock_us()
         for event in events:
             self._hear(event)
-            self._reckon(self._clock_us())
-        self._known = self._known.passing_over(passed_over + max(0, looks - 1))
-        self.show()
+            self._reckon(now_us)
+        self._paint()
 
     def _hear(self, event: Event) -> None:
         self._known = heard(self._known, event, self._clock_us(), self._dial)
@@ -140,13 +141,19 @@ class WatchApp(App[None]):
 
     def show(self) -> None:
         """Bring the screen up to the present."""
-        now_us = self._clock_us()
-        self.page.show(self._reckon(now_us))
+        self._reckon(self._clock_us())
+        self._paint()
+
+    def _paint(self) -> None:
+        if self.live is None:
+            return
+        now_us = self.live.utc_us
+        self.page.show(self.live)
         if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
             self._foretold_us = now_us
             self.run_worker(lambda: self._foretell(now_us), thread=True)
 
-    def _reckon(self, now_us: int) -> LiveState:
+    def _reckon(self, now_us: int) -> None:
         """The live state at the present; what it has that was not before is noted."""
         now = self._forecast.moment(now_us)
         frame = self._known.frame
@@ -155,10 +162,7 @@ class WatchApp(App[None]):
         lines = news(self.live, live)
         for line in lines:
             self._known = self._known.noting(now_us, line)
-        if lines:
-            live = live_state(self._dial, self._known, now, at_frame, self._desk.monotonic_s())
-        self.live = live
-        return live
+        self.live = replace(live, happened=self._known.happened) if lines else live
 
     def _may_foretell(self, now_us: int) -> bool:
         """Whether it is time to look ahead (again): it takes a while, and may fail."""

@@ -60,8 +60,16 @@ class Title(View):
 class Face(View):
     """The dial's face, as large as the space allows, in its middle."""
 
+    def __init__(self, blocks: bool) -> None:
+        super().__init__(blocks)
+        self._drawn: tuple[object, Rows] = (None, [])
+
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        return face_rows(live.dial.channels, live.states, width, height, self.blocks)
+        # Most looks find every channel as the one before did.
+        wanted = (live.dial.channels, live.states, width, height)
+        if self._drawn[0] != wanted:
+            self._drawn = (wanted, face_rows(*wanted, self.blocks))
+        return self._drawn[1]
 
 
 def face_rows(
