@@ -171,13 +171,13 @@ class Log:
         found = self._late.found
         utc, *_ = _what(found.measured)
         due, channel, threshold, rise = _what(found.predicted)
-        pick = found.predicted_index
+        at = found.predicted_index
         return Residuals(
             utc[found.measured_index],
-            due[pick],
-            channel[pick],
-            threshold[pick],
-            rise[pick],
+            due[at],
+            channel[at],
+            threshold[at],
+            rise[at],
             found.residual_s,
         )
 
@@ -268,29 +268,32 @@ class OpenStore:
         if name is None and len(names) == 1:
             [name] = names
         if name not in names:
-            held = ", ".join(names) or "none"
-            raise ApiError(f"log {name}: {self._name} holds {held}: name one of them")
+            raise ApiError(
+                f"log {name}: {self._name} holds {', '.join(names) or 'none'}: name one of them"
+            )
         store = self._store
         with store.reading():  # a pull may be writing
-            boards = {one.uid: one for one in store.boards()}
-            others = {one.hash: one for one in store.foreign.logs()}
-            kept: StoredBoard | StoredForeign = boards[name] if name in boards else others[name]
+            kept: dict[str, StoredBoard | StoredForeign] = {
+                **{one.uid: one for one in store.boards()},
+                **{one.hash: one for one in store.foreign.logs()},
+            }
+            held = kept[name]
             if isinstance(dial, Dial):
                 drawn = dial
             elif dial is not None:
                 drawn = dialfile.load(Path(dial))
-            elif kept.dial_toml is not None:
-                drawn = dialfile.parse(kept.dial_toml, f"dial of {name}")
+            elif held.dial_toml is not None:
+                drawn = dialfile.parse(held.dial_toml, f"dial of {name}")
             else:
                 raise ApiError(f"log {name}: its dial is not known: give it as dial=")
-            if len(drawn.channels) != kept.channels:
+            if len(drawn.channels) != held.channels:
                 raise ApiError(
-                    f"log {name}: has {kept.channels} channels, that dial {len(drawn.channels)}:"
+                    f"log {name}: has {held.channels} channels, that dial {len(drawn.channels)}:"
                     " it cannot be the dial this log was made with"
                 )
-            if name in boards:
-                return Log(name, board_log(store, name, kept.dial_hash), drawn)
-            return Log(name, foreign_log(store.foreign.get(name), kept.dial_hash), drawn)
+            if isinstance(held, StoredBoard):
+                return Log(name, board_log(store, name, held.dial_hash), drawn)
+            return Log(name, foreign_log(store.foreign.get(name), held.dial_hash), drawn)
 
 
 def open_store(path: Path | str) -> OpenStore:
