@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -26,6 +27,7 @@ _INSTANT = re.compile(
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _YEARS = (1900, 2052)  # those in which the Sun's place is known
 _EXAMPLE = "2027-04-16T12:00:00.250Z"
+_NO_INSTANT = f"there is no such instant; write one such as {_EXAMPLE}"
 
 Cell = TypeVar("Cell", bound=float)
 
@@ -61,14 +63,29 @@ def utc_us(text: str) -> int:
         raise ValueError(f"write an instant of UTC such as {_EXAMPLE}")
     if found[3] is None:
         raise ValueError(f"says no zone; write UTC and end it in Z, such as {_EXAMPLE}")
-    try:
-        second = datetime.fromisoformat(found[1]).replace(tzinfo=UTC)
-    except ValueError:
-        raise ValueError(f"there is no such instant; write one such as {_EXAMPLE}") from None
-    if not _YEARS[0] <= second.year <= _YEARS[1]:
-        raise ValueError(f"write an instant of the years {_YEARS[0]} to {_YEARS[1]}")
+    minute_us, second = _minute_us(found[1][:16]), int(found[1][17:])
+    if second > 59:
+        raise ValueError(_NO_INSTANT)
     nanoseconds = int((found[2] or "0").ljust(9, "0"))
-    return (second - _EPOCH) // timedelta(microseconds=1) + (nanoseconds + 500) // 1000
+    return minute_us + 1_000_000 * second + (nanoseconds + 500) // 1000
+
+
+@lru_cache(1024)  # a log's crossings come many to the minute
+def _minute_us(text: str) -> int:
+    """Microseconds of UTC at the start of a minute, "2027-04-16T12:00"."""
+    try:
+        minute = datetime.fromisoformat(text).replace(tzinfo=UTC)
+    except ValueError:
+        raise ValueError(_NO_INSTANT) from None
+    if not _YEARS[0] <= minute.year <= _YEARS[1]:
+        raise ValueError(f"write an instant of the years {_YEARS[0]} to {_YEARS[1]}")
+    return (minute - _EPOCH) // timedelta(microseconds=1)
+
+
+def utc_text(utc_us: int) -> str:
+    """An instant as a cell that utc_us reads."""
+    instant = _EPOCH + timedelta(microseconds=utc_us)
+    return instant.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 class Table(Generic[Cell]):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from dialbench.errors import inert
 from dialbench.store.facts import ForeignLog
 
 _MAX_SIGMA_S = 86_400.0
+_FEW = 1024
 
 _WHOLE = re.compile(r"\d{1,3}", re.ASCII)
 _DECIMAL = re.compile(r"\d{1,9}(\.\d{0,9})?", re.ASCII)
@@ -39,7 +41,8 @@ def parse(
     """The log of two files' bytes; the names stand for them in messages. Raises TableError."""
     problems: list[str] = []
     rows = _sorted_rows(
-        Table[int](crossings, name, _columns(channels), {"sigma_s": _sigma_us}), problems
+        Table[int](crossings, name, _columns(channels), {"sigma_s": lru_cache(_FEW)(_sigma_us)}),
+        problems,
     )
     spans = _spans(
         Table[int](observed, observed_name, {"start": utc_us, "end": utc_us}, {}), problems
@@ -67,7 +70,14 @@ def _columns(channels: int) -> dict[str, Callable[[str], int]]:
             raise ValueError(f"write a channel of the dial, 0 to {channels - 1}")
         return int(text)
 
-    return {"utc": utc_us, "channel": channel, "threshold": _threshold, "direction": _rise}
+    # The same few texts stand in these columns over and over: each is read once.
+    few = lru_cache(_FEW)
+    return {
+        "utc": utc_us,
+        "channel": few(channel),
+        "threshold": few(_threshold),
+        "direction": few(_rise),
+    }
 
 
 def _threshold(text: str) -> int:

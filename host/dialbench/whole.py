@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,4 +26,18 @@ def placed(path: Path) -> Iterator[Path]:
         os.replace(part, path)
     except BaseException:
         part.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def folder(path: Path) -> Iterator[Path]:
+    """placed() for a folder: gives a new one to write into. Raises OSError where something
+    stands at path that is no empty folder."""
+    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
+    part.mkdir()
+    try:
+        yield part
+        os.replace(part, path)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
         raise

@@ -19,13 +19,13 @@ from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
 from dialbench.shares import Shift
-from dialbench.sky import Sky, to_us
+from dialbench.sky import Sky, SunFacts, to_us
 from dialbench.store import Store
 from dialbench.watch.app import WatchApp
 from dialbench.watch.desk import Desk
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
-from dialbench.watch.forecast import DAY_US, Moment, SunFacts
+from dialbench.watch.forecast import DAY_US, Moment
 from dialcore import records
 
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
@@ -118,7 +118,7 @@ class FakeBoard:
 
     def __init__(self, hello, pages=41):
         self.hello = hello
-        self.health = SimpleNamespace(bad_frames=0)
+        self.health = SimpleNamespace(bad_frames=0, live_dropped=0)
         self.pages = pages
         self.period_ms = None
         self.marks = 0
@@ -128,6 +128,9 @@ class FakeBoard:
         self.pull_error = None
         self.trouble = {"absent": 0, "lacking": 0, "unsealed": ""}
         self._looks = queue.SimpleQueue()
+        self.trace_ms = None
+        self.trace_error = None
+        self.benched = queue.SimpleQueue()  # looks on the bench that it sends
 
     def __enter__(self):
         return self
@@ -135,9 +138,9 @@ class FakeBoard:
     def __exit__(self, *_):
         self.closed = True
 
-    def look(self, levels, gate=True, boot=3, dropped=0):
+    def look(self, levels, gate=True, boot=3, dropped=0, device_ms=60_000):
         """Let the board send a look at its channels."""
-        self._looks.put(Live(boot, 60_000, gate, 900, dropped, tuple(levels)))
+        self._looks.put(Live(boot, device_ms, gate, 900, dropped, tuple(levels)))
 
     def _answer(self):
         if self.gone:
@@ -155,6 +158,16 @@ class FakeBoard:
     def stream(self, period_ms):
         self._answer()
         self.period_ms = period_ms
+
+    def trace(self, period_ms):
+        self._answer()
+        if self.trace_error is not None:
+            raise self.trace_error
+        self.trace_ms = period_ms
+
+    def traced(self, timeout_s):
+        self._answer()
+        return None if self.benched.empty() else self.benched.get()
 
     def live(self, timeout_s):
         self._answer()

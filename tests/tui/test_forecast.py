@@ -7,9 +7,9 @@ import pytest
 
 from dialbench.predict import lit_fractions, plan_step
 from dialbench.sky import Sky
+from dialbench.states import LIT_LEVEL
 from dialbench.watch.events import Changes
 from dialbench.watch.forecast import DAY_US, SOON_US, Forecast, run_out
-from dialbench.watch.states import LIT_LEVEL
 from dialcore import crossing
 from dialcore.crossing import Calibration
 

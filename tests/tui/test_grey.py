@@ -6,10 +6,10 @@ from xml.etree import ElementTree
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame
 from dialbench.watch.glyphs import fit
-from dialbench.watch.states import State
 from dialbench.watch.views import Face
 
 SVG = "{http://www.w3.org/2000/svg}"

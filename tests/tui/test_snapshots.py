@@ -3,10 +3,14 @@
 import re
 
 import pytest
+from tests.host.stores import hello
+from tests.tui.days import Days
 
+from dialbench.states import State
+from dialbench.store import Store
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled, Pulling
+from dialbench.watch.replay import page as replay_page
 from dialbench.watch.sheets import Sheet
-from dialbench.watch.states import State
 
 FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 SMALL, LARGE, HUGE = (80, 24), (120, 40), (200, 60)
@@ -90,6 +94,38 @@ def test_comparison(picture, size):
 def test_without_colour(picture, monkeypatch):
     monkeypatch.setenv("NO_COLOR", "1")
     assert picture(SMALL, ready=lambda app: State.STRAY in app.live.states)
+
+
+@pytest.fixture
+def replayed(picture, dial, tmp_path, monkeypatch):
+    """The replay page with a stored day made up, at 14:33:10."""
+    days = Days()
+    monkeypatch.setattr(replay_page, "predicted_day", days.predicted)
+    monkeypatch.setattr(replay_page, "stored_day", days.stored)
+    monkeypatch.setattr(replay_page, "board_log", lambda store, uid, dial_hash: None)
+    with Store.open(tmp_path / "store.sqlite") as store:
+        store.add_board(hello(dial_hash=dial.hash, channels=len(dial.channels)))
+
+    def stored(app):
+        timeline = getattr(app.screen, "timeline", None)
+        return timeline is not None and timeline.kind == "stored"
+
+    return lambda size, *keys, **kinds: picture(size, keys=["6", "s", *keys], ready=stored, **kinds)
+
+
+@pytest.mark.deep
+@pytest.mark.parametrize("size", [SMALL, LARGE, HUGE], ids=["small", "large", "huge"])
+def test_replay(replayed, size):
+    assert replayed(size)
+
+
+@pytest.mark.deep
+def test_replay_large_light(replayed):
+    assert replayed(LARGE, "t")
+
+
+def test_replay_small_in_letters(replayed):
+    assert replayed(SMALL, blocks=False)
 
 
 def in_all_sizes_and_themes():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dialbench.store.carry import CarriedPage
 from dialbench.store.database import Damaged, StoreError
 from dialbench.store.facts import (
     Event,
@@ -10,10 +11,12 @@ from dialbench.store.facts import (
     Losses,
     StoredBoard,
     StoredForeign,
+    WrittenCrossings,
 )
 from dialbench.store.store import Store
 
 __all__ = [
+    "CarriedPage",
     "Damaged",
     "Event",
     "ForeignLog",
@@ -23,4 +26,5 @@ __all__ = [
     "StoreError",
     "StoredBoard",
     "StoredForeign",
+    "WrittenCrossings",
 ]

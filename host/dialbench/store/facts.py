@@ -74,6 +74,13 @@ class LoggedCrossings:
 
 
 @dataclass(frozen=True)
+class WrittenCrossings(LoggedCrossings):
+    """The same in the order written; page: the number of the page each stands on."""
+
+    page: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
 class Event:
     """A record that is no crossing; payload as written, whatever its tag means."""
 

@@ -20,6 +20,7 @@ from typing import Self
 import numpy as np
 
 from dialbench.clock import ClockModel, Mark, Reading
+from dialbench.store.carry import CarriedPage, Carry
 from dialbench.store.database import Damaged, Database, StoreError, damaged
 from dialbench.store.decoding import LIMIT, VERSION, Decoded, decode
 from dialbench.store.facts import (
@@ -29,6 +30,7 @@ from dialbench.store.facts import (
     Losses,
     StatusFacts,
     StoredBoard,
+    WrittenCrossings,
 )
 from dialbench.store.foreign import ForeignLogs
 from dialbench.store.numbering import gaps, present_since
@@ -75,6 +77,7 @@ class Store:
         self._read = database.read
         self._one = database.one
         self.foreign = ForeignLogs(database)
+        self.carry = Carry(database)
 
     @classmethod
     def open(cls, path: Path | str) -> Self:
@@ -223,6 +226,23 @@ class Store:
                 " new store"
             )
         return False
+
+    def add_carried(self, uid: str, page: CarriedPage) -> None:
+        """Keep a page out of another store, spoilt bytes and all; this one must not have it yet.
+
+        Raises StoreError.
+        """
+        with self.writing():
+            [(row,)] = self._rows(
+                "INSERT INTO page (board, boot, number, raw) VALUES (?, ?, ?, ?) RETURNING page",
+                self._board(uid),
+                page.boot,
+                page.number,
+                page.raw,
+            )
+            if page.asked or page.again is not None:
+                self._rows("INSERT INTO spare (page, raw) VALUES (?, ?)", row, page.again)
+            self._decode(row, page.raw if page.again is None else page.again)
 
     def missing(self, uid: str, first: int, next: int) -> list[range]:
         """Which pages from first up to, not including, next the store lacks."""
@@ -374,21 +394,30 @@ class Store:
 
     def crossings(self, uid: str) -> LoggedCrossings:
         """Every crossing a board logged."""
-        rows = self._read(
-            "iiiii",
-            "SELECT boot, device_ms, channel, threshold, rise FROM page JOIN crossing USING (page)"
-            " WHERE board = ? ORDER BY boot, device_ms, number, place",
-            self._board(uid),
+        # In the order written, and only then sorted: the rows of a long log would fill memory.
+        parts = [
+            (part.boot, part.device_ms, part.channel, part.threshold, part.rise)
+            for part in self.crossings_written(uid)
+        ]
+        if not parts:
+            none = np.empty(0, np.int64)
+            return LoggedCrossings(none, none, none, none, np.empty(0, np.bool_))
+        boot, device_ms, channel, threshold, rise = map(np.concatenate, zip(*parts, strict=True))
+        order = np.lexsort((device_ms, boot))
+        return LoggedCrossings(
+            boot[order], device_ms[order], channel[order], threshold[order], rise[order]
         )
-        table = np.array(rows, dtype=np.int64).reshape(-1, 5)
-        boot, device_ms, channel, threshold, rise = (column.copy() for column in table.T)
-        if (
-            np.any(channel < 0)
-            or np.any(channel > 127)
-            or np.any((threshold < 0) | (threshold > 2))
-        ):
-            raise Damaged(damaged(self._database.name))
-        return LoggedCrossings(boot, device_ms, channel, threshold, rise.astype(np.bool_))
+
+    def crossings_written(self, uid: str) -> Iterator[WrittenCrossings]:
+        """Every crossing in the order it was written, some pages at a time."""
+        for found in self.carry.crossings(self._board(uid)):
+            if (
+                np.any(found.channel < 0)
+                or np.any(found.channel > 127)
+                or np.any((found.threshold < 0) | (found.threshold > 2))
+            ):
+                raise Damaged(damaged(self._database.name))
+            yield found
 
     def events(self, uid: str, tag: int | None = None) -> list[Event]:
         """Every record that is no crossing, or those with one tag, in the order written."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
 from dialbench.shares import HalfCrossings, Shift, live_shift
+from dialbench.states import LIT_LEVEL
 from dialbench.watch.events import Changes, Frame, Marked
-from dialbench.watch.states import LIT_LEVEL
 
 _KEPT = 400  # crossings of either kind
 # Looks of a dial at speed lie apart, and a crossing between them is known to half of that, early

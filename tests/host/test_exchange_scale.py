@@ -1,0 +1,78 @@
+"""Many crossings out and in again; EXCHANGE_CROSSINGS=10000000 for the figures of ten million.
+
+Memory is what must stay bounded, so the way out and the way in are processes of their own.
+"""
+
+import json
+import os
+import sys
+
+import numpy as np
+import pytest
+from tests.host.stores import UID, hello
+
+from dialbench.store import Store
+from dialcore import records
+
+COUNT = int(os.environ.get("EXCHANGE_CROSSINGS", "200000"))
+OUT = "from dialbench.store import Store; from dialbench.exchange import bundle; import pathlib\n"
+OUT += "with Store.look({0!r}) as s: bundle.write(s, pathlib.Path({1!r}))"
+BACK = "from dialbench.exchange.restore import restore; from pathlib import Path\n"
+BACK += "restore(Path({1!r}), Path({2!r}), lambda what, share: None)"
+TOLD = """
+import json, resource, time
+begun = time.perf_counter()
+{}
+usage = resource.getrusage(resource.RUSAGE_SELF)
+print(json.dumps([time.perf_counter() - begun, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1e3]))
+"""
+
+
+def fill(path):
+    """Pages full of crossings a second apart."""
+    rng = np.random.default_rng(1)
+    channel = rng.integers(0, 33, COUNT).tolist()
+    threshold = rng.integers(0, 3, COUNT).tolist()
+    writer, number, base = records.PageWriter(), 0, 0
+    with Store.open(path) as store, store.writing():
+        store.add_board(hello())
+        writer.start(0)
+        for k in range(COUNT):
+            at = 1000 * k
+            if not writer.crossing(channel[k], threshold[k], k & 1, at - base):
+                store.add_page(UID, bytes(writer.sealed(number, 1, base)))
+                number, base = number + 1, at
+                writer.start(0)
+                writer.crossing(channel[k], threshold[k], k & 1, 0)
+        store.add_page(UID, bytes(writer.sealed(number, 1, base)))
+        from dialbench.clock import Mark
+
+        for at_ms in (0, 1000 * COUNT):
+            store.add_mark(UID, Mark(1, at_ms, 1_774_000_000_000_000 + 1000 * at_ms, 1000, "link"))
+        return store.digest(UID)
+
+
+@pytest.mark.deep
+@pytest.mark.timeout(3000)
+def test_many_crossings_go_out_and_in_again(tmp_path):
+    import subprocess
+
+    digest = fill(tmp_path / "store")
+    names = [str(tmp_path / name) for name in ("store", "bundle", "new")]
+    figures = {}
+    for what, code in (("out", OUT), ("in", BACK)):
+        ran = subprocess.run(
+            [sys.executable, "-c", TOLD.format(code.format(*names))],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        figures[what] = dict(zip(("s", "cpu_s", "MB"), json.loads(ran.stdout), strict=True))
+    with Store.look(tmp_path / "new") as store:
+        assert store.digest(UID) == digest
+        assert sum(len(part.boot) for part in store.crossings_written(UID)) == COUNT
+    size = sum(file.stat().st_size for file in (tmp_path / "bundle").rglob("*") if file.is_file())
+    print(COUNT, json.dumps(figures), f"store {os.path.getsize(names[0]) / 1e6:.0f} MB,")
+    print(f"bundle {size / 1e6:.0f} MB")
+    # Numpy and scipy take 150 MB and a chunk 200; ten million crossings in memory took 600 and more.
+    assert max(one["MB"] for one in figures.values()) < 600
