@@ -129,6 +129,7 @@ def test_a_picture_that_tells_states_by_colour_alone_would_be_found_out(
 
     whole = glyphs._bitmap
     monkeypatch.setattr(glyphs, "_bitmap", lambda state, w, h: whole(State.LIT, w, h))
+    glyphs._lines.cache_clear()
     app = make_app(
         still_feed(
             Connected("/dev/dial", "5b", dial.hash, "1", ""),
@@ -142,4 +143,7 @@ def test_a_picture_that_tells_states_by_colour_alone_would_be_found_out(
         found = pixels(app, app.export_screenshot())
         assert apart(found[State.LIT][0], found[State.STRAY][0]) == 0
 
-    drive(app, script)
+    try:
+        drive(app, script)
+    finally:
+        glyphs._lines.cache_clear()

@@ -141,6 +141,7 @@ def test_p_pulls_from_here_with_progress_rate_and_time_left(
     drive(app, script)
 
 
+@pytest.mark.deep
 def test_what_was_pulled_is_counted_again(
     make_app, still_feed, small, board, stored, drive, until, text_of, tmp_path
 ):
@@ -159,6 +160,7 @@ def test_what_was_pulled_is_counted_again(
     drive(app, script)
 
 
+@pytest.mark.deep
 def test_days_and_sentences_roll(make_app, still_feed, stored, small, board, drive, until, text_of):
     trouble = replace(board, trouble="the storage is full " * 25)
     app = make_app(still_feed(trouble, HEALTH), on=small, store=stored)

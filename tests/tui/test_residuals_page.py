@@ -147,6 +147,7 @@ def test_nothing_is_computed_again_while_the_store_is_the_same(
     drive(app, script)
 
 
+@pytest.mark.deep
 def test_a_solve_under_way_holds_up_no_quitting(
     make_app, still_feed, stored, small, drive, until, text_of, monkeypatch
 ):
