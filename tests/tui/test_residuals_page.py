@@ -90,8 +90,10 @@ def test_strips_by_channel_hour_and_day_without_any_board(
 
 @pytest.mark.deep
 def test_a_solve_tells_causes_and_advice_while_keys_go_on(
-    make_app, still_feed, stored, small, drive, until, text_of
+    make_app, still_feed, stored, small, drive, until, text_of, monkeypatch
 ):
+    go_on = threading.Event()
+    monkeypatch.setattr(module, "diagnose", lambda *a: go_on.wait(30) and diagnose(*a))
     app = make_app(still_feed(), on=small, store=stored)
 
     async def script(pilot):
@@ -101,6 +103,8 @@ def test_a_solve_tells_causes_and_advice_while_keys_go_on(
         await until(pilot, lambda: "Solving" in text_of(app))
         await pilot.press("h")  # keys go on while it is solved
         await until(pilot, lambda: "11 h" in text_of(app))
+        assert "Solving" in text_of(app)
+        go_on.set()
         await until(pilot, lambda: "crossings" in text_of(app) and "used" in text_of(app), 3000)
         for _ in range(20):
             await pilot.press("pagedown")
