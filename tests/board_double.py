@@ -7,6 +7,7 @@ import random
 import select
 import socket
 import sqlite3
+import struct
 import threading
 import tty
 from contextlib import closing, contextmanager
@@ -66,6 +67,8 @@ class BoardDouble:
         self.hello = {"protocol": (2, 2), "page_version": 1, "trouble": "", "firmware": "0.1.0"}
         self.refusing = {}  # kind: text
         self.streaming = 0
+        self.tracing = 0
+        self.old = ()  # types of message that this firmware does not know yet
         self.released = False
         self.session = 0
         self._decoder = framing.Decoder()
@@ -90,6 +93,8 @@ class BoardDouble:
 
     def _refusal(self, kind, session, payload):
         """What is said to a request that is not met; None where it is."""
+        if kind in self.old:
+            return bytes((messages.UNKNOWN_REQUEST,)) + b"request %d is not known" % kind
         if kind in self.refusing:
             return bytes((messages.BAD_REQUEST,)) + self.refusing[kind].encode()
         if kind != messages.HELLO:
@@ -124,6 +129,9 @@ class BoardDouble:
             yield answer, messages.pack_number(self.next)
         elif kind == messages.STREAM:
             self.streaming = payload[0] | payload[1] << 8
+            yield answer, b""
+        elif kind == messages.TRACE:
+            self.tracing = payload[0] | payload[1] << 8
             yield answer, b""
         elif kind == messages.RELEASE:
             self.released = True
@@ -167,6 +175,14 @@ class BoardDouble:
         """A LIVE frame of 33 channels."""
         told = messages.pack_live(self.boot, device_ms, 1, 33, 40000, 0, levels)
         return framing.encode(messages.body(messages.LIVE, 0, told, self.session))
+
+    def traced(self, device_ms=0, angle=0, state=0, levels=(0,) * 33, dropped=0):
+        """A TRACED frame."""
+        packed = struct.pack(f"<{len(levels)}h", *levels)
+        told = messages.pack_traced(
+            self.boot, device_ms, 1, len(levels), dropped, angle, state, packed
+        )
+        return framing.encode(messages.body(messages.TRACED, 0, told, self.session))
 
 
 class Time:

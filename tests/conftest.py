@@ -47,6 +47,12 @@ def _micropython(*arguments, path=(), cwd=None):
     return _run([*command, *arguments], cwd, MICROPYPATH=os.pathsep.join(map(str, folders)))
 
 
+@pytest.fixture
+def impatient(monkeypatch):
+    """The link waits a quarter of its time for an answer: how long it does, test_link knows."""
+    monkeypatch.setattr("dialbench.link.exchange.ANSWER_S", 0.25)
+
+
 @pytest.fixture(scope="session")
 def run():
     return _run

@@ -38,7 +38,8 @@ class VirtualBoard:
 
     def __init__(self):
         self._folder = sys.argv[1]
-        self._light = open(int(sys.argv[2]), "rb", buffering=0)
+        self._light_number = int(sys.argv[2])
+        self._light = open(self._light_number, "rb", buffering=0)
         self._line_in = open(0, "rb", buffering=0)
         self._line_out = open(1, "wb", buffering=0)
         self._poll = select.poll()
@@ -165,7 +166,10 @@ class VirtualBoard:
 
     def idle(self, busy):
         """Wait for light or line, a moment at most; busy: something waits to be sent."""
-        self._poll.poll(1 if busy else _IDLE_MS)
+        for which, what in self._poll.poll(1 if busy else _IDLE_MS):
+            # Where nothing scans, nothing else would see that the light is over.
+            if what == select.POLLHUP and which in (self._light, self._light_number):
+                self.running = False
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""

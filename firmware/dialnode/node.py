@@ -12,6 +12,7 @@ from dialnode.scan import Scan
 from dialnode.serve import Serve
 from dialnode.sweep import Sweep
 from dialnode.timesource import Chip, Receiver
+from dialnode.trace import Trace
 
 VERSION = "0.1.0"
 _LOG_BYTES = 262144  # where the configuration cannot say
@@ -46,7 +47,7 @@ class Node:
         self._log = log = PageLog(
             storage, clock, board.boot, 1000 * (config.commit_s if config else _COMMIT_S)
         )
-        self._scan = self._health = self._sweep = None
+        self._scan = self._health = self._sweep = self._trace = None
         if config:
             self._scan = Scan(board, clock, log, config)
             log.record(
@@ -64,12 +65,13 @@ class Node:
                 ),
             )
             self._health = Health(board, clock, log, self._scan)
+            encoder = As5600(board) if config.sweep and config.encoder else None
+            self._trace = Trace(clock, self._scan, encoder)
             if config.sweep:
-                encoder = As5600(board) if config.encoder else None
                 step = As5600.STEP * config.step
                 self._sweep = Sweep(clock, log, self._scan, encoder, step, config.every_ms)
         self._sources = _sources(board, clock, log, config) if config else []
-        self._serve = Serve(board, clock, log, self._scan, config, trouble, VERSION)
+        self._serve = Serve(board, clock, log, self._scan, self._trace, config, trouble, VERSION)
 
     def run(self):
         """Until the board stops or a host asks for the prompt back."""
@@ -77,15 +79,18 @@ class Node:
         scan = self._scan
         health = self._health
         sweep = self._sweep
+        trace = self._trace
         serve = self._serve
         while board.running and not (serve.released and not serve.busy):
-            if scan is None or health is None:
+            if scan is None or health is None or trace is None:
                 self._clock.tick()
                 idle = True
             else:
                 idle = not scan.take()
-                if sweep is not None and not idle:
-                    sweep.take()
+                if not idle:
+                    if sweep is not None:
+                        sweep.take()
+                    trace.take()
                 health.step()
                 self._log.flush()
             serve.step()
@@ -99,9 +104,10 @@ class Node:
                 serve.rebase(shift)
                 for source in self._sources:
                     source.rebase(shift)
-                if scan is not None and health is not None:
+                if scan is not None and health is not None and trace is not None:
                     scan.rebase(shift)
                     health.rebase(shift)
+                    trace.rebase(shift)
                 if sweep is not None:
                     sweep.rebase(shift)
             if idle and not (serve.busy and serve.flowing):

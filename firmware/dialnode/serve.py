@@ -6,13 +6,14 @@ _RESEAL_MS = 10000
 
 
 class Serve:
-    """What the node says over its link. scan is None where the configuration is bad."""
+    """What the node says over its link. scan and trace are None where the configuration is bad."""
 
-    def __init__(self, board, clock, log, scan, config, trouble, version):
+    def __init__(self, board, clock, log, scan, trace, config, trouble, version):
         self._board = board
         self._clock = clock
         self._log = log
         self._scan = scan
+        self._trace = trace
         self._hash = config.dial_hash if config else bytes(8)
         self._trouble = trouble
         self._version = version
@@ -37,6 +38,7 @@ class Serve:
             messages.STREAM: self._stream,
             messages.RELEASE: self._release,
             messages.BYE: self._bye,
+            messages.TRACE: self._start_trace,
         }
 
     @property
@@ -69,6 +71,8 @@ class Serve:
         if self._period and self._clock.offset_ms >= self._due:
             self._due = self._clock.offset_ms + self._period
             self._live()
+        if self._trace is not None and self._trace.waiting:
+            self._traced()
 
     def _send(self, kind, sequence, payload=b""):
         self._out += framing.encode(messages.body(kind, sequence, payload, self._session))
@@ -213,6 +217,14 @@ class Serve:
         self._due = self._clock.offset_ms
         self._answer(messages.STREAM, sequence)
 
+    def _start_trace(self, sequence, payload):
+        if len(payload) < 2:
+            raise ValueError("TRACE names a period")
+        if self._trace is None:
+            raise ValueError("this board does not scan")
+        self._trace.begin(payload[0] | payload[1] << 8)
+        self._answer(messages.TRACE, sequence)
+
     def _release(self, sequence, _payload):
         if not self._log.seal():
             self._refuse(sequence, messages.STORAGE_FAULT, "the storage takes no page")
@@ -225,6 +237,14 @@ class Serve:
         self._session = 0
         self._period = 0
         self._fetches = []
+        if self._trace is not None:
+            self._trace.begin(0)
+
+    def _traced(self):
+        if self._out:
+            self._trace.drop()  # as with LIVE
+        else:
+            self._send(messages.TRACED, 0, self._trace.taken(self._board.boot))
 
     def _live(self):
         scan = self._scan

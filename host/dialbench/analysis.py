@@ -9,7 +9,7 @@ import numpy as np
 
 from dialbench.compare import Comparison, compare
 from dialbench.dial import Dial
-from dialbench.logged import Logged, board_log, predicted
+from dialbench.logged import Logged, board_log, left_out, predicted
 from dialbench.reading import Reading, pattern, read
 from dialbench.shares import Shift
 from dialbench.sky import Sky
@@ -65,22 +65,9 @@ class Analysis:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        told = self.verdict.sentences
-        if self.boots_without_clock:
-            boots = _boots(self.boots_without_clock)
-            told += (f"Left out for want of a clock mark or a clock chip's reading: {boots}.",)
-        if self.other_boots:
-            told += (f"Left out as logged with another dial: {_boots(self.other_boots)}.",)
-        if self.rejected_marks:
-            marks = "; ".join(self.rejected_marks)
-            told += (
-                f"Not all clock marks and readings agree, so the times above may be wrong: {marks}.",
-            )
-        return told
-
-
-def _boots(numbers: tuple[int, ...]) -> str:
-    return f"boot{'s' if len(numbers) > 1 else ''} {', '.join(str(n) for n in numbers)}"
+        return self.verdict.sentences + left_out(
+            self.boots_without_clock, self.other_boots, self.rejected_marks
+        )
 
 
 def analyse(

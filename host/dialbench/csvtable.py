@@ -82,6 +82,12 @@ def _minute_us(text: str) -> int:
     return (minute - _EPOCH) // timedelta(microseconds=1)
 
 
+def utc_text(utc_us: int) -> str:
+    """An instant as a cell that utc_us reads."""
+    instant = _EPOCH + timedelta(microseconds=utc_us)
+    return instant.isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
 class Table(Generic[Cell]):
     """One file: its lines as rows of values, in the order of the columns asked for."""
 

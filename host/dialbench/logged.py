@@ -41,6 +41,33 @@ class Logged:
     rejected_marks: tuple[str, ...] = ()
     dial_hash: str | None = None
 
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """What of it does not count, and what is doubtful: a sentence each."""
+        return left_out(self.boots_without_clock, self.other_boots, self.rejected_marks)
+
+
+def left_out(
+    boots_without_clock: tuple[int, ...], other_boots: tuple[int, ...], rejected: tuple[str, ...]
+) -> tuple[str, ...]:
+    """The same of what a Logged knows of its boots and marks."""
+    told: tuple[str, ...] = ()
+    if boots_without_clock:
+        boots = _boots(boots_without_clock)
+        told += (f"Left out for want of a clock mark or a clock chip's reading: {boots}.",)
+    if other_boots:
+        told += (f"Left out as logged with another dial: {_boots(other_boots)}.",)
+    if rejected:
+        marks = "; ".join(rejected)
+        told += (
+            f"Not all clock marks and readings agree, so the times above may be wrong: {marks}.",
+        )
+    return told
+
+
+def _boots(numbers: tuple[int, ...]) -> str:
+    return f"boot{'s' if len(numbers) > 1 else ''} {', '.join(str(n) for n in numbers)}"
+
 
 def board_log(store: Store, uid: str, dial_hash: str) -> Logged:
     """The log of a board's boots with one dial, as far as their clock is known."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from dialbench.compare import Interval, Ints, Measured, merged
 from dialbench.crossing import Crossings
 from dialbench.dial import Dial, Plan, Step
 from dialbench.predict import plan_step
-from dialbench.sky import Sky
+from dialbench.sky import Sky, from_us
 
 Floats = NDArray[np.float64]
 Face = frozenset[int]
@@ -115,6 +115,24 @@ def decode(dial: Dial, lit: Collection[int], near_min: float | None = None) -> S
         return steps[0]
     middles = np.array([_middle_min(dial.plan, step) for step in steps])
     return steps[int(np.argmin(abs(_around(middles - near_min))))]
+
+
+def zone_time(dial: Dial, utc_us: int) -> datetime:
+    """The instant in standard time of the dial's zone: a dial knows no summer time."""
+    utc = from_us(utc_us)
+    ahead = timedelta(hours=dial.site.standard_offset_h(utc.date()))
+    return utc.astimezone(timezone(ahead))
+
+
+def minutes(clock: datetime) -> float:
+    """Minutes after midnight of what a clock shows."""
+    return 60 * clock.hour + clock.minute + clock.second / 60 + clock.microsecond / 6e7
+
+
+def ahead_min(plan: Plan, step: Step, clock_min: float) -> float:
+    """By how many minutes a step is ahead of a clock, -720..720, positive where the dial is
+    fast: the middle of the interval that it stands for, minus the clock (as Errors count it)."""
+    return (_middle_min(plan, step) - clock_min + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
 
 
 def unpack_levels(levels: bytes) -> Face:

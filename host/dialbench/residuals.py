@@ -74,7 +74,9 @@ class Residuals:
         order = np.argsort(keys, kind="stable")
         found, first = np.unique(keys[order], return_index=True)
         groups = []
-        for key, points in zip(found.tolist(), np.split(order, first[1:]), strict=True):
+        ends = np.append(first, len(order))[1:]
+        for key, begin, end in zip(found.tolist(), first, ends, strict=True):
+            points = order[begin:end]
             low, median, high = np.percentile(self.late_s[points], (25, 50, 75)).tolist()
             groups.append(Group(name(key), median, low, high, points))
         return groups

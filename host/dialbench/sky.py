@@ -30,6 +30,7 @@ from dialcore.sun import horizontal
 __all__ = [
     "Sky",
     "SkyError",
+    "SunFacts",
     "SunPlace",
     "UpSpans",
     "from_us",
@@ -76,6 +77,17 @@ def to_us(moment: datetime) -> int:
 
 
 @dataclass(frozen=True)
+class SunFacts:
+    """Where the refracted Sun stands at one instant, degrees; up while any of its disc is."""
+
+    hour_angle_deg: float
+    declination_deg: float
+    altitude_deg: float
+    azimuth_deg: float
+    up: bool
+
+
+@dataclass(frozen=True)
 class SunPlace:
     """The apparent, topocentric, refracted Sun; arrays of shape (n,).
 
@@ -99,6 +111,16 @@ class SunPlace:
     def up(self) -> NDArray[np.bool_]:
         """Whether the disc's upper limb is above the skyline, shape (n,)."""
         return self.altitude_deg + self.semidiameter_deg > self.horizon_deg
+
+    def facts(self, at: int) -> SunFacts:
+        """Those of one of the instants."""
+        return SunFacts(
+            float(self.hour_angle_deg[at]),
+            float(self.declination_deg[at]),
+            float(self.altitude_deg[at]),
+            float(self.azimuth_deg[at]),
+            bool(self.up[at]),
+        )
 
 
 class Sky:

@@ -124,7 +124,7 @@ def slots(of: Joint, tall: bool) -> Floats:
     pieces = pieces.split_at_zeros(lambda lit, right: _both_sides(lit, right)[:, -1] - 1)
     first, last = np.arcsin(pieces.left), np.arcsin(pieces.right)
     total = np.zeros(len(first))
-    for node, weight in zip(*np.polynomial.legendre.leggauss(_STRIPS), strict=True):
+    for node, weight in zip(*_gauss(_STRIPS), strict=True):
         turn = (first + last + (last - first) * node) / 2
         x = np.sin(turn)
         share = weight / 2 * (last - first) * np.cos(turn) * disc.light(x, np)
@@ -264,7 +264,7 @@ def rounds(of: Joint) -> Floats:
     """Round bores: by points of the disc and chords of the exit, to about 0.001."""
     (slope, blur), (rise, lift) = (_seen(of, way) for way in (of.across, of.beside))
     radius, entry = of.exit[:, :1] / 2, of.entry[:, None] / 2
-    node, weight = np.polynomial.legendre.leggauss(_CHORDS)
+    node, weight = _gauss(_CHORDS)
     # Evenly by angle round the exit's rim: chords have no kink there.
     height, half = (radius * way(np.pi / 2 * node) for way in (np.sin, np.cos))
     share = weight / 2 * np.cos(np.pi / 2 * node) / radius
@@ -291,6 +291,13 @@ def _covered(low: Floats, high: Floats) -> Floats:
     more = np.maximum(high[..., 1:] - np.maximum(low[..., 1:], reached[..., :-1]), 0.0)
     found: Floats = high[..., 0] - low[..., 0] + more.sum(axis=-1)
     return found
+
+
+@cache
+def _gauss(points: int) -> tuple[Floats, Floats]:
+    """Nodes and weights, which take longer to find than to use."""
+    node, weight = np.polynomial.legendre.leggauss(points)
+    return node, weight
 
 
 @cache

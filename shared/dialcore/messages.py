@@ -20,9 +20,11 @@ SEAL = const(0x05)
 STREAM = const(0x06)
 RELEASE = const(0x07)
 BYE = const(0x08)
+TRACE = const(0x09)
 ANSWER = const(0x80)  # added to a request's type
 PAGE = const(0x44)  # one page, between FETCH and its answer
 LIVE = const(0x46)  # one look at the channels, unasked while streaming
+TRACED = const(0x49)  # one look on the bench, unasked while tracing
 REFUSED = const(0x7F)  # a request could not be met: code, text
 
 BAD_REQUEST = const(1)
@@ -43,6 +45,7 @@ _STATUS = "<IQIIIIIIIIHBBI"
 _MARK = "<IQqI"
 _FETCH = "<IH"
 _LIVE = "<IQBBHH"
+_TRACED = "<IQBBHHB"
 
 
 def _text(value: str) -> bytes:
@@ -173,3 +176,26 @@ def unpack_live(payload: Any) -> Any:
     """(boot, device_ms, gate, channels, direct, dropped, levels); levels stays packed."""
     fixed = unpack(_LIVE, payload)
     return fixed + (bytes(payload[struct.calcsize(_LIVE) :]),)
+
+
+def pack_traced(
+    boot: int,
+    device_ms: int,
+    gate: int,
+    channels: int,
+    dropped: int,
+    angle: int,
+    state: int,
+    levels: bytes,
+) -> bytes:
+    """TRACED: gate as in LIVE; angle and state of the shaft's encoder as in a SWEEP record;
+    levels holds a signed 16-bit level for each channel, in the scale of SWEEP's."""
+    head = struct.pack(_TRACED, boot, device_ms, gate, channels, dropped, angle, state)
+    return head + levels
+
+
+def unpack_traced(payload: Any) -> Any:
+    """(boot, device_ms, gate, channels, dropped, angle, state, levels as a tuple)."""
+    fixed = unpack(_TRACED, payload)
+    count = min(fixed[3], (len(payload) - struct.calcsize(_TRACED)) // 2)
+    return fixed + (unpack("<%dh" % count, payload[struct.calcsize(_TRACED) :]),)

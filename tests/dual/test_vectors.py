@@ -31,6 +31,11 @@ def unpack_sweep(payload):
     return fields[:3] + (list(fields[3]),)
 
 
+def unpack_traced(payload):
+    fields = messages.unpack_traced(payload)
+    return fields[:7] + (list(fields[7]),)
+
+
 MESSAGES = {
     messages.HELLO: messages.unpack_ask_hello,
     messages.HELLO | messages.ANSWER: messages.unpack_hello,
@@ -42,6 +47,8 @@ MESSAGES = {
     messages.STREAM: lambda p: (p[0] | p[1] << 8,),
     messages.PAGE: split_page,
     messages.LIVE: messages.unpack_live,
+    messages.TRACE: lambda p: (p[0] | p[1] << 8,),
+    messages.TRACED: unpack_traced,
     messages.REFUSED: lambda p: (p[0], p[1:]),
 }
 RECORDS = {

@@ -98,12 +98,14 @@ def test_an_absent_port(dialbench: Run, demo_toml: Path, tmp_path: Path) -> None
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("impatient")
 def test_a_silent_port(dialbench: Run, demo_toml: Path) -> None:
     with terminal() as (_, name):
         told = sentence(pull(dialbench, name, demo_toml))
     assert "answers nothing" in told and name in told
 
 
+@pytest.mark.usefixtures("impatient")
 def test_a_port_that_speaks_something_else(dialbench: Run, demo_toml: Path) -> None:
     with terminal() as (master, name):
         stop = threading.Event()

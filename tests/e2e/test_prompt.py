@@ -14,6 +14,7 @@ import tty
 from contextlib import contextmanager
 
 import pytest
+from tests.host.typed import typed
 
 from dialbench import dialfile, firmware
 from dialbench.clock import SystemClock
@@ -23,6 +24,8 @@ from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
 
 NOON_US = 1_807_878_600_000_000
+
+pytestmark = pytest.mark.usefixtures("impatient")
 
 
 @pytest.fixture
@@ -75,8 +78,7 @@ def at_prompt(flash, main=None):
     assert not thread.is_alive()
 
 
-def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, run):
-    dialbench = [sys.executable, "-m", "dialbench.cli"]
+def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, capsys):
     with at_prompt(flash) as port:
         with pytest.raises(LinkError) as told:
             Board.open(port, SystemClock())
@@ -84,34 +86,34 @@ def test_a_board_at_its_prompt_is_noticed_started_and_released_again(flash, run)
             f"the board at {port} is at its prompt instead of running the firmware:"
             f" dialbench start {port}"
         )
-        ran = run([*dialbench, "start", port, "--json"])
+        ran = typed(capsys, "start", port, "--json")
         assert ran.returncode == 0, ran.stderr
         facts = json.loads(ran.stdout)
         assert (facts["schema"], facts["started"], facts["boot"]) == ("dialbench.start/1", True, 2)
-        ran = run([*dialbench, "start", port])
+        ran = typed(capsys, "start", port)
         assert "was running already: boot 2." in ran.stdout
-        ran = run([*dialbench, "release", port])
+        ran = typed(capsys, "release", port)
         assert (ran.returncode, ran.stderr) == (0, "")
         assert f"is at its prompt on {port}" in ran.stdout
-        ran = run([*dialbench, "release", port, "--json"])
+        ran = typed(capsys, "release", port, "--json")
         assert ran.returncode == 2
         assert ran.stderr.endswith(f"the firmware: dialbench start {port}\n")
 
 
 @pytest.mark.deep
-def test_a_board_without_the_firmware_is_told(flash, run, tmp_path):
+def test_a_board_without_the_firmware_is_told(flash, capsys, tmp_path):
     (tmp_path / "main.py").write_text("print('no dial')")
     with at_prompt(flash, tmp_path / "main.py") as port:
-        ran = run([sys.executable, "-m", "dialbench.cli", "start", port])
+        ran = typed(capsys, "start", port)
     assert ran.returncode == 2
     assert "was started, and its firmware does not answer: is main.py on it? (" in ran.stderr
 
 
-def test_what_shows_no_prompt_is_not_started(run):
+def test_what_shows_no_prompt_is_not_started(capsys):
     far, near = pty.openpty()
     tty.setraw(near)
     try:
-        ran = run([sys.executable, "-m", "dialbench.cli", "start", os.ttyname(near)])
+        ran = typed(capsys, "start", os.ttyname(near))
     finally:
         os.close(far)
         os.close(near)

@@ -20,13 +20,14 @@ DIALBENCH = [sys.executable, "-m", "dialbench.cli"]
 
 
 class Terminal:
-    """One program in tmux, 100 x 36."""
+    """One program in tmux, 100 x 36 unless told otherwise."""
 
-    def __init__(self, folder: Path, command: list[str]) -> None:
+    def __init__(self, folder: Path, command: list[str], size: tuple[int, int] = (100, 36)) -> None:
         self._socket = str(folder / "tmux")
+        width, height = map(str, size)
         text = " ".join(f"{name}={shlex.quote(value)}" for name, value in _passed_on().items())
         line = f"cd {shlex.quote(str(folder))} && {text} {shlex.join(command)}"
-        self._tmux("new-session", "-d", "-x", "100", "-y", "36", f"{line}; echo ended $?; cat")
+        self._tmux("new-session", "-d", "-x", width, "-y", height, f"{line}; echo ended $?; cat")
 
     def _tmux(self, *words: str) -> str:
         ran = subprocess.run(

@@ -165,6 +165,7 @@ def test_a_bad_configuration_is_told_over_the_line(tmp_path: Path) -> None:
     with dial, Board.open(dial.port, dial.clock) as board:
         assert board.hello.channels == 0
         assert "scan_ms" in board.hello.trouble
+    assert dial.released  # by itself, when the light ended
 
 
 def test_power_cut_under_an_open_link_is_a_lost_board(tmp_path: Path) -> None:
@@ -202,6 +203,7 @@ def test_release_hands_the_line_back(tmp_path: Path) -> None:
         assert not dial.alive and dial.released
 
 
+@pytest.mark.usefixtures("impatient")
 def test_what_is_no_board_gives_one_sentence_each(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="/nowhere"):
         Board.open("/nowhere/tty0", _Still())

@@ -89,7 +89,7 @@ class SimulatedBoard:
         self.clock = Clock(self)
         self.log = PageLog(self.storage, self.clock, self.boot, 600_000)
         self.log.record(records.BOOT, records.pack_boot(DIAL_HASH, 33, 0, "0.1.0"))
-        self._serve = Serve(self, self.clock, self.log, None, None, "", "0.1.0")
+        self._serve = Serve(self, self.clock, self.log, None, None, None, "", "0.1.0")
 
     def plug_in(self, faults_down):
         """Another line; what was still on its way over the one before is gone with it."""

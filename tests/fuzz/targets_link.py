@@ -71,8 +71,8 @@ class _Puppet:
             return framing.encode(messages.body(messages.PAGE, sequence, number + page, session))
         if choice < 200:
             said = self._data.take(size)
-            kinds = (messages.REFUSED, messages.LIVE, messages.PAGE, 0x3C)
-            return framing.encode(messages.body(kinds[choice & 3], sequence, said, session))
+            kinds = (messages.REFUSED, messages.LIVE, messages.PAGE, messages.TRACED, 0x3C)
+            return framing.encode(messages.body(kinds[choice % 5], sequence, said, session))
         if choice < 220:
             return framing.encode(self._data.take(size))
         return self._data.take(size)
@@ -142,8 +142,11 @@ def link_host(data):
                 board.pull(store)
                 board.stream(100)
                 board.live(0.2)
+                board.trace(50)
+                board.traced(0.2)
             finally:
                 assert len(board._exchange._live) <= LIVE_KEPT
+                assert len(board._exchange._traced) <= LIVE_KEPT
                 assert len(board._exchange._waiting) <= messages.FETCHES
     except UserError as wrong:
         assert "\n" not in str(wrong) and str(wrong).isprintable()

@@ -41,7 +41,12 @@ def loaded_by(run):
     return loaded
 
 
-@pytest.mark.parametrize("code", ["import dialbench.cli", HELP], ids=["import", "help"])
+WATCH = "import dialbench.cli, dialbench.commands.watch"  # it paints before it loads
+
+
+@pytest.mark.parametrize(
+    "code", ["import dialbench.cli", HELP, WATCH], ids=["import", "help", "watch"]
+)
 def test_start_loads_nothing_heavy(code, loaded_by):
     loaded = loaded_by(code)
     assert "dialbench.cli" in loaded

@@ -41,6 +41,11 @@ BREAKING = {
         ("dialbench/predict.py", "import skyfield_data"),
     ],
     "textual": [("dialbench/cli.py", "def late():\n    from textual.app import App")],
+    "web": [
+        ("dialbench/commands/watch.py", "def late():\n    import aiohttp"),
+        ("dialbench/watch/run.py", "from textual_serve.server import Server"),
+        ("dialbench/watch/web/server.py", "import textual_serve"),
+    ],
     "cad": [
         ("dialbench/pockets.py", "import manifold3d"),
         ("dialbench/dialfile.py", "def late():\n    import build123d"),

@@ -59,7 +59,7 @@ def test_pieces_meet(whole):
 
 
 def test_order_and_number_of_instants_are_free():
-    ut1_us = np.random.default_rng(7).integers(us(1950, 1, 1), us(2050, 1, 1), 20_000)
+    ut1_us = np.random.default_rng(7).integers(us(2020, 1, 1), us(2030, 1, 1), 20_000)
     many = np.stack(ephemeris.apparent(ut1_us))
     for k in (0, 8191, 8192, 19_999):
         assert (np.stack(ephemeris.apparent(ut1_us[k : k + 1]))[:, 0] == many[:, k]).all()

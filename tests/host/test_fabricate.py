@@ -17,6 +17,7 @@ from itertools import combinations, pairwise
 import ezdxf
 import numpy as np
 import pytest
+from tests.host.typed import typed
 
 from dialbench import __version__, dialfile
 from dialbench.dial import Body, Channel, Dial, Plan, Site, Step
@@ -302,14 +303,11 @@ def test_a_name_steers_nothing(tmp_path, name):
 
 
 @pytest.fixture
-def command(run, tmp_path):
+def command(capsys, monkeypatch, tmp_path):
     (tmp_path / "dial.toml").write_text(dialfile.dump(small()))
-
-    def call(*words):
-        program = [sys.executable, "-m", "dialbench.cli", "fabricate", "dial.toml", *words]
-        return run(program, tmp_path, COLUMNS="120")
-
-    return call
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "120")
+    return lambda *words: typed(capsys, "fabricate", "dial.toml", *words)
 
 
 def test_json_has_all_facts(command, tmp_path):

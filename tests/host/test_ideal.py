@@ -28,49 +28,50 @@ SEMIDIAMETER = math.radians(0.2666)
 
 
 def disc_points(rings=20, spokes=64):
-    """Points of the darkened disc in solar radii: (x, y, share of its light)."""
+    """Points of the darkened disc in solar radii: x, y, share of its light; each (points,)."""
     place, weight = np.polynomial.legendre.leggauss(rings)
     mu = (place + 1) / 2
     light = weight * mu * (1 - 0.6 * (1 - mu))
-    radii, shares = np.sqrt(1 - mu * mu), light / light.sum() / spokes
-    for ring in range(rings):
-        for turn in 2 * np.pi / spokes * (np.arange(spokes) + 0.618 * ring):
-            yield radii[ring] * math.cos(turn), radii[ring] * math.sin(turn), shares[ring]
+    turn = 2 * np.pi / spokes * (np.arange(spokes) + 0.618 * np.arange(rings)[:, None])
+    out = np.sqrt(1 - mu * mu)[:, None]
+    shares = np.repeat(light / light.sum() / spokes, spokes)
+    return (out * np.cos(turn)).ravel(), (out * np.sin(turn)).ravel(), shares
 
 
 def by_rays(listed, hour_angle, declination, semidiameter):
     """Share of an exit that rays light through any of its bores, which end square, (n,).
 
     The points of the disc are laid out on the sphere; each lights a grid of the exit that
-    is shifted against the last one's.
+    is shifted against the last one's. How far off a bore's axis a ray comes to its entry is
+    the same all along a column of the grid one way, and along a row the other.
     """
     tall = all(b.shape == "slot" and b.opening_deg > 50 for b in listed)
-    points = (120, 12) if tall else (40, 40)  # across, beside
+    columns, rows = (120, 12) if tall else (40, 40)
     total = np.zeros(len(hour_angle))
-    for k, (x, y, share) in enumerate(disc_points()):
-        d = declination + semidiameter * y
-        h = hour_angle + semidiameter * x / np.cos(d)
+    x, y, share = disc_points()
+    for some in np.array_split(np.arange(len(x)), len(x) // 20):
+        d = declination + semidiameter * y[some, None]
+        h = hour_angle + semidiameter * x[some, None] / np.cos(d)
         sun = frames.direction(h, d, 1, np)
-        shifts = (0.7549 * k % 1, 0.5698 * k % 1)
-        p, q = np.meshgrid(
-            *((np.arange(n) + shift) / n - 0.5 for n, shift in zip(points, shifts, strict=True))
-        )
-        inside = p * p + q * q <= (0.25 if listed[0].shape == "round" else 1)
-        p, q = p[inside], q[inside]
-        lit = np.zeros((len(hour_angle), len(p)), np.bool_)
+        p = ((np.arange(columns) + 0.7549 * some[:, None] % 1) / columns - 0.5)[:, None, :, None]
+        q = ((np.arange(rows) + 0.5698 * some[:, None] % 1) / rows - 0.5)[:, None, None, :]
+        lit = np.zeros((*h.shape, columns, rows), np.bool_)
         for b in listed:
             place = math.radians(b.hour_angle_deg), math.radians(b.declination_deg)
-            along, u, v = (frames.dot(sun, axis) for axis in bores.axes(*place, 1, math))
-            across = p * b.exit_mm + b.length_mm * (u / along)[:, None]
-            beside = q * b.exit_mm + b.length_mm * (v / along)[:, None]
+            along, u, v = (
+                frames.dot(sun, axis)[:, :, None, None] for axis in bores.axes(*place, 1, math)
+            )
+            across = p * b.exit_mm + b.length_mm * (u / along)
+            beside = q * b.exit_mm + b.length_mm * (v / along)
             if b.shape == "round":
-                through = across**2 + beside**2 <= (b.entry_mm / 2) ** 2
+                lit |= (across**2 + beside**2 <= (b.entry_mm / 2) ** 2) & (along > 0)
             else:
                 spread_mm = b.length_mm * math.tan(math.radians(b.opening_deg) / 2)
-                through = np.abs(across) <= b.entry_mm / 2
-                through &= np.abs(beside) <= b.exit_mm / 2 + spread_mm
-            lit |= through & (along > 0)[:, None]
-        total += share * lit.mean(axis=1)
+                through = (np.abs(across) <= b.entry_mm / 2) & (along > 0)
+                lit |= through & (np.abs(beside) <= b.exit_mm / 2 + spread_mm)
+        inside = p * p + q * q <= (0.25 if listed[0].shape == "round" else 1)
+        inside = np.broadcast_to(inside, (len(some), 1, columns, rows))
+        total += share[some] @ ((lit & inside).sum(axis=(2, 3)) / inside.sum(axis=(2, 3)))
     return total
 
 

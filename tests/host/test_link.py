@@ -27,7 +27,7 @@ from tests.board_double import (
 
 from dialbench.clock import SystemClock
 from dialbench.link import Board, LinkError, LinkLost, prompt
-from dialbench.link.errors import Busy
+from dialbench.link.errors import Busy, Refused
 from dialbench.link.exchange import ANSWER_S, LIVE_KEPT, Exchange, Instant
 from dialbench.link.transport import open_line
 from dialbench.store import Store, StoreError
@@ -432,6 +432,38 @@ def test_a_look_that_makes_no_sense_is_counted():
     assert board.health.bad_frames == 2
 
 
+def test_looks_on_the_bench_wait_for_whoever_asks_and_no_more_of_them_than_is_bounded():
+    double = BoardDouble()
+    board, line = linked(double)
+    board.trace(50)
+    assert double.tracing == 50
+    levels = (0, 1024, -3, *range(30))
+    line.waiting = double.traced(9, 12345, 1, levels, 4) + double.live(10)
+    look = board.traced(1.0)
+    assert (look.device_ms, look.angle, look.state, look.dropped) == (9, 12345, 1, 4)
+    assert look.gate and look.levels == levels
+    assert board.traced(0) is None and board.live(0).device_ms == 10
+    line.waiting = b"".join(double.traced(n) for n in range(LIVE_KEPT + 10))
+    board.status()
+    assert board.health.live_dropped == 10
+    assert board.traced(0).device_ms == 10
+    short = double.traced(1, levels=(0,) * 33)[:-8]
+    line.waiting = short + b"\0" + framing.encode(b"\x49") + double.traced(2)
+    while look.device_ms != 2:
+        look = board.traced(1.0)
+    assert board.health.bad_frames == 2
+
+
+def test_a_board_older_than_traces_is_told_of_in_a_sentence_and_serves_on():
+    double = BoardDouble()
+    double.old = (messages.TRACE,)
+    board, _ = linked(double)
+    with pytest.raises(Refused, match="older than live traces.*dialbench aperture"):
+        board.trace(50)
+    board.stream(100)
+    assert double.streaming == 100 and board.status().boot == 1
+
+
 def test_release_hands_the_port_back():
     double = BoardDouble()
     board, line = linked(double)
@@ -651,7 +683,8 @@ def test_the_store_keeps_who_the_board_was(store):
     assert known.dial_toml == "name = 'demo'"
 
 
-def test_a_line_that_takes_nothing_is_told_as_that():
+def test_a_line_that_takes_nothing_is_told_as_that(monkeypatch):
+    monkeypatch.setattr("dialbench.link.transport._SEND_S", 0.2)
     master, slave = os.openpty()
     try:
         tty.setraw(slave)

@@ -300,7 +300,9 @@ def test_drilled_bores_are_as_wide_as_a_drill_and_half_lit_at_their_step_s_ends(
         assert at == pytest.approx([0.5, 0.5], abs=0.06)
 
 
-@pytest.mark.parametrize("feature_mm", [0.01, 0.1, 1.0, 5.0])
+@pytest.mark.parametrize(
+    "feature_mm", [0.01, *(pytest.param(size, marks=pytest.mark.deep) for size in (0.1, 1.0)), 5.0]
+)
 @pytest.mark.parametrize("spec", ["demo", "plate", "south", "twenty-minutes", "teaching"])
 def test_where_a_search_begins_there_is_a_body(spec, feature_mm):
     asked = wishfile.load(wishfile.SPECS.joinpath(f"{spec}.toml"))

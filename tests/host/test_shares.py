@@ -100,9 +100,9 @@ def test_the_airs_share_is_that_of_a_sun_without_air():
     assert abs(without.air_min) < 0.02  # parallax, 9 arc seconds, and UT1 - UTC
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=50)
 @given(
-    st.integers(us(1990, 1, 1), us(2050, 1, 1)),
+    st.integers(us(2026, 1, 1), us(2028, 1, 1)),
     st.sampled_from((NORTH, SOUTH, FAR)),
     st.sampled_from(("apparent", "mean", "zone")),
     st.sampled_from((None, date(2026, 11, 3))),

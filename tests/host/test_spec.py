@@ -167,6 +167,7 @@ def test_the_example_frames_are_those_of_their_bodies():
         ("HELLO's answer", messages._HELLO),
         ("STATUS's answer", messages._STATUS),
         ("LIVE", messages._LIVE),
+        ("TRACED", messages._TRACED),
         ("Pages of the log", records._HEADER),
     ],
 )
@@ -186,10 +187,10 @@ def test_offsets_and_types_are_those_of_the_code(title, form):
 def test_message_types_and_record_tags_are_those_of_the_code():
     said = {row[1]: int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
     answers = [int(row[0], 16) for row in rows("Messages") if row[1] == "its answer"]
-    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE", "BYE"):
+    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE", "BYE", "TRACE"):
         assert said[name] == getattr(messages, name)
         assert (said[name] | messages.ANSWER in answers) is (name != "BYE")
-    for name in ("PAGE", "LIVE", "REFUSED"):
+    for name in ("PAGE", "LIVE", "TRACED", "REFUSED"):
         assert said[name] == getattr(messages, name)
     tags = {row[1]: int(row[0], 16) for row in rows("Records") if row[0].startswith("0x")}
     assert tags == NAMES

@@ -1,7 +1,7 @@
 """Bores that end on a surface oblique to their axes, against rays that leave the body one by one.
 
 A ray that starts on the exit stays inside a bore until it leaves the body, or it is dark: where
-it leaves is searched for along the ray itself, of wall ends nothing is used.
+it leaves is where its own line meets the rim or the front: of wall ends nothing is used.
 """
 
 import math
@@ -86,14 +86,22 @@ def by_rays(dial, hour_angle, declination, rings=16, spokes=40, count=150):
 
 
 def way_out_mm(body, start, sun):
-    """How far rays from places (x, y) go till they leave the body."""
-    low, high = np.zeros_like(start[0]), np.full_like(start[0], 500.0)
-    for _ in range(34):
-        middle = (low + high) / 2
-        x, y = (start[k] + middle * sun[k] for k in range(2))
-        inside = (x <= body.front_mm) & (x**2 + y**2 <= body.radius_mm**2)
-        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
-    return low
+    """How far rays from places (x, y) inside the body go outwards till they leave it."""
+    (x, y), (dx, dy) = start, sun[:2]
+    square, along = dx * dx + dy * dy, x * dx + y * dy
+    rim_mm = np.sqrt(along * along + square * (body.radius_mm**2 - x * x - y * y)) - along
+    return np.minimum(rim_mm / square, (body.front_mm - x) / dx)
+
+
+def test_rays_go_to_the_surface_of_the_body():
+    rng = np.random.default_rng(4)
+    start = rng.uniform(-20, 20, (2, 500)) * [[0.1], [1.0]]
+    sun = frames.direction(*rng.uniform(-1.2, 1.2, (2, 500)), 1, np)
+    for body in (PLATE, ROUND):
+        out_mm = way_out_mm(body, start, sun)
+        for share, kept in ((1 - 1e-9, True), (1 + 1e-9, False)):
+            x, y = (start[k] + share * out_mm * sun[k] for k in range(2))
+            assert (((x <= body.front_mm) & (np.hypot(x, y) <= body.radius_mm)) == kept).all()
 
 
 def over(dial, count, lift_deg=0.0):

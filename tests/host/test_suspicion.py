@@ -18,7 +18,7 @@ from dialbench import dialfile
 from dialbench.dial import Dial
 from dialbench.fabricate import compensate
 from dialbench.sky import Sky
-from dialbench.solve.suspicion import suspicions
+from dialbench.solve.suspicion import Suspicion, SuspicionError, refused, suspicions
 
 DAY, LATER = date(2027, 12, 12), date(2027, 12, 15)
 POSE_DEG = (0.7, -0.6, 0.8)
@@ -254,3 +254,11 @@ def test_a_sound_log_is_solved_and_advised_on(dial, sound, solve, tmp_path):
     assert told["compensation"]["dial"] == dial.hash
     kept = compensate.load_for(dial, tmp_path / "errors.toml")
     assert kept.model_dump(exclude_defaults=True) == told["compensation"]
+
+
+def test_every_hopeless_fault_is_a_line_of_the_refusal():
+    faults = [Suspicion("a", "One is wrong.", True), Suspicion("b", "Another is.", True)]
+    refused([replace(faults[0], hopeless=False)])
+    with pytest.raises(SuspicionError) as told:
+        refused(faults)
+    assert str(told.value).splitlines() == ["One is wrong.", "Another is."]

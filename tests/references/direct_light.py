@@ -19,7 +19,7 @@ RINGS, SPOKES = 120, 360  # 43,200 points of the disc
 _DAY_US = 86_400_000_000
 _LINES = (24, 200)  # across an exit that several bores light: one for 8 points of the disc
 _CHUNK = 1000  # instants in a call of Skyfield
-_TOGETHER = 4  # places of the Sun whose discs are summed together
+_TOGETHER = 4_000  # points of discs that are summed together: they fit a processor's cache
 
 
 @cache
@@ -197,8 +197,9 @@ def lit_together(dial, bores, s, semidiameter, points=None):
     points = points or disc()
     side = 1 if dial.site.latitude_deg >= 0 else -1
     total = np.empty(s.shape[1])
-    for at in range(0, len(total), _TOGETHER):
-        part = slice(at, at + _TOGETHER)
+    suns = max(4, _TOGETHER // len(points[1]))
+    for at in range(0, len(total), suns):
+        part = slice(at, at + suns)
         tans = [bundles(bore, side, s[:, part], semidiameter[part], points) for bore in bores]
         alone = [np.nan_to_num(through(dial, b, *tan)) for b, tan in zip(bores, tans, strict=True)]
         shares = np.minimum(sum(alone), 1.0)

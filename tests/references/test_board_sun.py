@@ -144,7 +144,16 @@ def test_every_step_is_rounded():
     ]
 
 
-@pytest.mark.parametrize("runtime", (on_boards.cpython, on_boards.micropython))
+def test_every_eighth_day_is_within_the_bound_in_32_bits_of_micropython(wide, true, instants_ms):
+    suns, skies = board_sun.compute(on_boards.micropython, True, instants_ms[::8], PLACES)
+    got = SimpleNamespace(suns=suns, skies=skies)
+    assert_within_bounds(got, true[::8])
+    assert_floats_cost_little(got, SimpleNamespace(suns=wide.suns[::8], skies=wide.skies), ROUNDED)
+
+
+@pytest.mark.parametrize(
+    "runtime", [on_boards.cpython, pytest.param(on_boards.micropython, marks=pytest.mark.deep)]
+)
 def test_within_the_bound_in_32_bits(on, wide, true, runtime):
     got = on(runtime, narrow=True)
     for values in (got.suns, got.skies):

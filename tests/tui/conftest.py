@@ -5,23 +5,28 @@ import asyncio
 import queue
 import threading
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from types import SimpleNamespace
 
 import pytest
+from tests.host.stores import hello, status, written
+from tests.host.traced import log_of, sky_of, spelt, truth_of
 
+from dialbench import dialfile
 from dialbench.clock import Mark
 from dialbench.dial import Body, Dial, Plan, Site
 from dialbench.face import hour_steps, hours_and_quarters
 from dialbench.layout import uniform
 from dialbench.link import Hello, LinkLost, Live, Status
 from dialbench.shares import Shift
-from dialbench.sky import Sky, to_us
+from dialbench.sky import Sky, SunFacts, to_us
+from dialbench.store import Store
 from dialbench.watch.app import WatchApp
 from dialbench.watch.desk import Desk
 from dialbench.watch.events import Changes
 from dialbench.watch.feed import Feed
-from dialbench.watch.forecast import DAY_US, Moment, SunFacts
+from dialbench.watch.forecast import DAY_US, Moment
+from dialcore import records
 
 NOW_US = to_us(datetime(2027, 4, 16, 15, 33, 10, tzinfo=UTC))  # 14:33:10 of the zone
 STEP = 24  # the step that spells 14:30
@@ -78,7 +83,8 @@ class StillForecast:
     def __init__(self, dial, bent=None):
         self.dial = dial
         fractions = [0.0] * len(dial.channels)
-        for channel in dial.plan.steps[STEP].channels:
+        self._step = min(STEP, len(dial.plan.steps) - 1)
+        for channel in dial.plan.steps[self._step].channels:
             fractions[channel] = 1.0
         for channel, fraction in (bent or {}).items():
             fractions[channel] = fraction
@@ -86,7 +92,7 @@ class StillForecast:
 
     def moment(self, utc_us):
         sun = SunFacts(36.9266, 10.21, 45.13, 236.94, up=True)
-        return Moment(utc_us, sun, self._fractions, STEP, EQUATION_OF_TIME_S)
+        return Moment(utc_us, sun, self._fractions, self._step, EQUATION_OF_TIME_S)
 
     def changes(self, utc_us):
         first = NOW_US + 249_000_000
@@ -112,7 +118,7 @@ class FakeBoard:
 
     def __init__(self, hello, pages=41):
         self.hello = hello
-        self.health = SimpleNamespace(bad_frames=0)
+        self.health = SimpleNamespace(bad_frames=0, live_dropped=0)
         self.pages = pages
         self.period_ms = None
         self.marks = 0
@@ -122,6 +128,9 @@ class FakeBoard:
         self.pull_error = None
         self.trouble = {"absent": 0, "lacking": 0, "unsealed": ""}
         self._looks = queue.SimpleQueue()
+        self.trace_ms = None
+        self.trace_error = None
+        self.benched = queue.SimpleQueue()  # looks on the bench that it sends
 
     def __enter__(self):
         return self
@@ -129,9 +138,9 @@ class FakeBoard:
     def __exit__(self, *_):
         self.closed = True
 
-    def look(self, levels, gate=True, boot=3, dropped=0):
+    def look(self, levels, gate=True, boot=3, dropped=0, device_ms=60_000):
         """Let the board send a look at its channels."""
-        self._looks.put(Live(boot, 60_000, gate, 900, dropped, tuple(levels)))
+        self._looks.put(Live(boot, device_ms, gate, 900, dropped, tuple(levels)))
 
     def _answer(self):
         if self.gone:
@@ -149,6 +158,16 @@ class FakeBoard:
     def stream(self, period_ms):
         self._answer()
         self.period_ms = period_ms
+
+    def trace(self, period_ms):
+        self._answer()
+        if self.trace_error is not None:
+            raise self.trace_error
+        self.trace_ms = period_ms
+
+    def traced(self, timeout_s):
+        self._answer()
+        return None if self.benched.empty() else self.benched.get()
 
     def live(self, timeout_s):
         self._answer()
@@ -288,6 +307,40 @@ def analysis():
     return ANALYSIS
 
 
+@pytest.fixture(scope="session")
+def small():
+    """A dial of four channels that stand so far apart that nothing strays."""
+    return spelt(4, 6)
+
+
+def _two_days(small):
+    days = [date(2027, 2, 16), date(2027, 4, 17)]  # whose declinations tell all of the pose
+    truth = truth_of(small, pose_deg=(0.0, 0.0, 0.25))
+    return log_of(truth, sky_of(small), days, step_us=30_000_000, count=64)
+
+
+@pytest.fixture(scope="session")
+def stored(small, tmp_path_factory):
+    """A store of a board that logged two days of traced light, the body turned by 0.25 deg;
+    the last of its 6 pages is not there."""
+    path = tmp_path_factory.mktemp("stored") / "store.sqlite"
+    told = (
+        (1, records.SETUP, records.pack_setup(500, 600, 7, "files", 4_194_304)),
+        (2, records.HEALTH, records.pack_health(12, 0, 0, 31, 0, 1430, 65536)),
+    )
+    pages, start_us = written(_two_days(small), entries=told, most=18)
+    with Store.open(path) as store:
+        facts = {"channels": 4, "dial_hash": small.hash, "uid": UID}
+        store.add_board(hello(**facts), dialfile.dump(small))
+        for raw in pages[:-1]:
+            store.add_page(UID, raw)
+        store.add_status(UID, status(next_page=len(pages)))
+        for hours in (0, 20, 1440, 1460):
+            at_ms = hours * 3_600_000
+            store.add_mark(UID, Mark(1, at_ms, start_us + 1000 * at_ms, 1000, "link"))
+    return path
+
+
 @pytest.fixture(autouse=True)
 def colours(monkeypatch):
     """Whoever runs the tests may have set NO_COLOR; the tests say themselves when it is."""
@@ -298,11 +351,11 @@ def colours(monkeypatch):
 def make_app(dial, tmp_path):
     """The application with clocks that stand still."""
 
-    def make(feed, forecast=None, analyse=lambda uid: ANALYSIS, blocks=True, on=dial):
+    def make(feed, forecast=None, analyse=lambda uid: ANALYSIS, blocks=True, on=dial, store=None):
         desk = Desk(
             dial=on,
             sky=Sky(on.site),
-            store_path=tmp_path / "store.sqlite",
+            store_path=store or tmp_path / "store.sqlite",
             forecast=forecast or StillForecast(on),
             feed=feed,
             clock_us=lambda: NOW_US,
@@ -325,9 +378,9 @@ def text_of():
     return _text
 
 
-async def _until(pilot, holds):
+async def _until(pilot, holds, looks=400):
     """Wait, within bounds, until something holds on the screen's side."""
-    for _ in range(400):
+    for _ in range(looks):
         if holds():
             return
         await pilot.pause(0.01)

@@ -1,17 +1,18 @@
 """The screen, driven by keys, around a real feed and a fake board."""
 
+import random
 import threading
 from dataclasses import replace
 
 import pytest
 
 from dialbench.errors import UserError
+from dialbench.states import State
 from dialbench.watch import theme
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked, Pulled
 from dialbench.watch.live import LivePage
 from dialbench.watch.painted import Painted
 from dialbench.watch.sheets import Sheet
-from dialbench.watch.states import State
 from dialbench.watch.views import Face, Facts, Legend
 from dialbench.watch.wishes import Pull
 
@@ -335,6 +336,27 @@ def test_a_resized_terminal_gets_a_face_of_its_size(app, board, drive, until, te
             await pilot.resize_terminal(width, height)
             await pilot.pause()
         await until(pilot, lambda: "█████ █████" in text_of(app))
+
+    drive(app, script)
+
+
+def test_a_storm_of_sizes_leaves_the_screen_whole(app, board, drive, until, text_of, levels):
+    chance = random.Random(5)
+
+    async def script(pilot):
+        board.look(levels())
+        await until(pilot, lambda: State.LIT in seen(app))
+        for n in range(12):
+            board.look(levels({n % 33: n % 4}))
+            await pilot.resize_terminal(chance.randint(1, 130), chance.randint(1, 45))
+            if n % 4 == 0:
+                await pilot.press("question_mark")
+            if n % 4 == 2:
+                await pilot.press("escape")
+        await pilot.press("escape")
+        await pilot.resize_terminal(80, 24)
+        board.look(levels())
+        await until(pilot, lambda: "all 33 as predicted" in text_of(app))
 
     drive(app, script)
 

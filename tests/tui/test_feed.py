@@ -1,24 +1,33 @@
 """The thread that owns the link: what it asks, what it tells, and coming back by itself."""
 
+import itertools
 import queue
+import random
 
 import pytest
 
+from dialbench import link
+from dialbench.clock import Mark, SystemClock
 from dialbench.errors import UserError
-from dialbench.link import LinkError, LinkLost
+from dialbench.link import Board, LinkError, LinkLost
+from dialbench.link.errors import Refused
 from dialbench.store import Store
 from dialbench.watch.events import (
     Connected,
     Failed,
     Frame,
     Health,
+    Looked,
     Lost,
     Marked,
+    Noted,
     Pulled,
     Pulling,
+    Traced,
+    Tracing,
 )
 from dialbench.watch.session import MARK_US, POST_S, STATUS_S, STREAM_MS, Session
-from dialbench.watch.wishes import Pull
+from dialbench.watch.wishes import Pull, Trace
 
 
 class Heard:
@@ -98,6 +107,34 @@ def test_a_board_that_started_anew_is_greeted_anew(
     assert "started anew" in heard.wait(Lost).reason
     heard.wait(Connected)
     assert source.opened == 2
+
+
+def test_looks_on_the_bench_come_all_of_them_once_they_are_asked_for(
+    make_feed, make_source, make_board, heard, levels, now_us
+):
+    board = make_board()
+    board.trace_error = Refused("older than live traces", 2)
+    feed = make_feed(make_source(board))
+    feed.start(heard.post)
+    heard.wait(Health)
+    feed.ask(Trace(50))
+    assert heard.wait(Tracing) == Tracing(False, "older than live traces")
+    board.trace_error = None
+    feed.ask(Trace(50))
+    assert heard.wait(Tracing) == Tracing(True, "") and board.trace_ms == 50
+    for k in range(100):
+        board.benched.put(link.Traced(3, 60_000 + 50 * k, True, 7, 16 * k, 1, (1024, -3)))
+    looks = []
+    while len(looks) < 100:
+        looks += heard.wait(Traced).looks
+    assert [look.angle for look in looks] == [16 * k for k in range(100)]
+    assert looks[2] == Looked(now_us + 100_000, 32, 1, True, 7, (1024, -3))
+    feed.ask(Trace(0))
+    assert heard.wait(Tracing) == Tracing(False, "") and board.trace_ms == 0
+    feed.ask(Trace(50))
+    heard.wait(Tracing)
+    board.benched.put(link.Traced(4, 5, True, 0, 16, 0, (1, 2)))
+    assert "started anew" in heard.wait(Lost).reason
 
 
 def test_a_pull_tells_its_progress_and_lets_the_looks_through(
@@ -215,18 +252,107 @@ def turns(make_board, dial, now_us, tmp_path):
         yield made
 
 
-def test_looks_reach_the_screen_at_most_20_times_a_second_and_the_newest_does(turns, levels):
+def test_looks_reach_the_screen_so_often_and_no_more_and_the_others_are_counted(turns, levels):
     shown = []
     for n in range(200):  # 200 looks a second
         turns.board.look(levels({0: n % 4}))
         shown += turns.turn(at_s=n / 200)
+    shown += turns.turn(at_s=1.1)
     assert 15 <= len(shown) <= 1 / POST_S + 1
+    assert len(shown) + sum(frame.unshown for frame in shown) == 200
     turns.board.look(levels({0: 1}))
-    assert turns.turn(at_s=1.001)[0].levels == levels({0: 1})
+    assert turns.turn(at_s=2.001)[0].levels == levels({0: 1})
     turns.board.look(levels({0: 2}))
     turns.board.look(levels({0: 3}))
-    assert turns.turn(at_s=1.002) == []
-    assert turns.turn(at_s=1.1)[0].levels == levels({0: 3})
+    assert turns.turn(at_s=2.002) == []
+    [frame] = turns.turn(at_s=2.1)
+    assert (frame.levels, frame.unshown) == (levels({0: 3}), 1)
+
+
+@pytest.mark.parametrize("step_s", [7200, -7200])
+def test_a_computers_clock_that_is_set_ties_the_board_anew(turns, levels, now_us, step_s):
+    def look(at_s):
+        turns.us = begin_us + round(at_s * 1e6)
+        turns.board.look(levels(), device_ms=60_000 + round(at_s * 1000))
+        return turns.turn(at_s)
+
+    begin_us = now_us
+    turns.board.mark = lambda: Mark(
+        3, 60_000 + (turns.us - begin_us) // 1000, turns.us, 2100, "link"
+    )
+    assert [type(event) for n in range(20) for event in look(n / 10)] == [Frame] * 20
+    begin_us += step_s * 1_000_000  # the computer's, not the board's
+    told = [event for n in range(20, 26) for event in look(n / 10)]
+    [noted] = [event for event in told if isinstance(event, Noted)]
+    assert "clock was set" in noted.text
+    assert [type(event) for event in told].count(Marked) == 1
+    [frame] = look(3.0)
+    assert abs(frame.utc_us - turns.us) < 10_000
+    # One look that had waited is not a clock that was set.
+    turns.board.look(levels(), device_ms=50_000)
+    assert [type(event) for event in turns.turn(3.1)] == [Frame]
+    assert [type(event) for event in look(3.2)] == [Frame]
+
+
+def test_what_nobody_thought_of_is_told_and_the_board_found_again(
+    make_feed, make_source, make_board, heard
+):
+    board = make_board()
+    status = board.status
+    board.status = lambda: 1 / 0
+    make_feed(make_source(board)).start(heard.post)
+    assert "please report it: ZeroDivisionError" in heard.wait(Lost).reason
+    board.status = status
+    heard.wait(Health)
+
+
+def test_a_line_of_noise_is_told_and_the_board_behind_it_found(
+    make_feed, make_board, heard, levels
+):
+    board, noise = make_board(), random.Random(7)
+
+    class Noise:
+        alone = True
+
+        def send(self, data):
+            pass
+
+        def receive(self):
+            return noise.randbytes(500)
+
+        def close(self):
+            pass
+
+    class Source:
+        port = "/dev/dial"
+        clock = SystemClock()
+        opened = 0
+
+        def open(self):
+            self.opened += 1
+            if self.opened > 1:
+                return board
+            time = itertools.count()
+            return Board(Noise(), self.port, self.clock, lambda: next(time) / 10)
+
+    make_feed(Source()).start(heard.post)
+    assert "talks, but not as a dial" in heard.wait(Lost).reason
+    heard.wait(Connected)
+
+
+def test_a_stream_of_20_a_second_is_shown_look_by_look(turns, levels):
+    assert STREAM_MS == 50
+    shown = []
+    for n in range(60):
+        turns.board.look(levels())
+        shown += turns.turn(at_s=(n * STREAM_MS + 4 * (-1) ** n) / 1000)  # it comes as it comes
+    assert len(shown) == 60
+
+
+def test_looks_that_the_link_gave_up_count_as_dropped(turns, levels):
+    turns.board.look(levels(), dropped=4)
+    turns.board.health.live_dropped = 3
+    assert turns.turn(at_s=1.0)[0].dropped == 7
 
 
 def test_the_counters_are_asked_for_every_few_seconds_and_a_mark_every_ten_minutes(turns):

@@ -5,8 +5,8 @@ from itertools import combinations, product
 import pytest
 
 from dialbench.dial import Channel
+from dialbench.states import State
 from dialbench.watch import glyphs
-from dialbench.watch.states import State
 
 IBM_PC = "█▀▄"  # in the set that a bare Linux console shows
 

@@ -5,11 +5,11 @@ from datetime import timedelta
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch.events import Connected, Frame, Lost, Pulling
 from dialbench.watch.forecast import Moment
 from dialbench.watch.known import Known
 from dialbench.watch.model import STALE_S, live_state, news
-from dialbench.watch.states import State
 
 
 @pytest.fixture

@@ -5,8 +5,8 @@ import json
 import pytest
 
 from dialbench.errors import UserError
+from dialbench.states import State
 from dialbench.watch import once
-from dialbench.watch.states import State
 
 
 @pytest.fixture

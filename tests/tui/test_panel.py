@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from dialbench.shares import Shift
+from dialbench.states import State
 from dialbench.watch import panel
 from dialbench.watch.events import Connected, Frame, Health, Lost, Marked
 from dialbench.watch.known import Known
 from dialbench.watch.model import live_state
-from dialbench.watch.states import State
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def test_the_facts_of_a_good_day(rows):
         "UTC": "15:33:10  2027-04-16",
         "dial - clock": "+4.3 min",
         "eq.time,place": "+0.2, +0.0 min",
-        "step, pose": "+4.2, ?",
+        "step, pose": "+4.2, unknown",
         "next change": "4:09  at 14:37:19",
         "will be lit": "9 17",
         "will be dark": "4",
@@ -151,7 +151,8 @@ def test_the_tally_counts_every_channel_once(dial, levels, still_forecast, now_u
         ours=True,
         frame=Frame(now_us, 0.0, True, levels({0: 0, 5: 3}), 0),
     )
-    tally = panel.tally(live_state(dial, known, moment, moment, 0.0))
+    live = live_state(dial, known, moment, moment, 0.0)
+    tally = panel.tally(live.states, live.why_unobserved)
     assert [state for state, _, _ in tally] == list(State)
     assert sum(count for _, count, _ in tally) == len(dial.channels)
     assert {state: count for state, count, _ in tally}[State.MISSING] == 1

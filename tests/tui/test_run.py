@@ -4,9 +4,9 @@ import sys
 
 import pytest
 
+from dialbench.states import State
 from dialbench.store import StoreError
 from dialbench.watch import run as watch
-from dialbench.watch.states import State
 
 
 def test_one_look_with_the_real_predictions(

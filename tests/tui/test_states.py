@@ -2,7 +2,7 @@
 
 import pytest
 
-from dialbench.watch.states import RAMP, State, states
+from dialbench.states import RAMP, State, states
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from itertools import combinations
 
 import pytest
 
+from dialbench.states import State
 from dialbench.watch import glyphs
 from dialbench.watch.events import Connected, Frame
-from dialbench.watch.states import State
 from dialbench.watch.views import Face, Legend
 
 

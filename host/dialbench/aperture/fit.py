@@ -25,8 +25,10 @@ from dialbench.aperture.model import (
     ENTRY,
     EXIT,
     FARTHER,
+    FIXED,
     OF_A_BORE,
     OF_A_CHANNEL,
+    PRIOR,
     TILT,
     Model,
     Shown,
@@ -46,9 +48,6 @@ _SETTLED = 0.02
 # Standard deviations before there are data: of the zero, of the harmonic (a few tenths of a
 # degree a turn are what eccentric magnets cause), of backlash; radians.
 _PRIOR = np.array([1.0, 0.01, 0.01, 0.01, 1e-9])
-FIXED = 1e-9
-# And of a channel's own, by kind: levels in shares of a channel's range, radians, shares.
-PRIOR = {DARK: 0.3, BRIGHT: 0.5, AXIS: 2e-3, TILT: 9e-3, ENTRY: 0.2, EXIT: 0.2}
 _LONGEST = {AXIS: 5e-3, TILT: 5e-3, ENTRY: 0.1, EXIT: 0.1, BRIGHT: 0.3, DARK: 0.2}
 _LEAST_AXIS, _MOST_AXIS = 1e-5, 0.05
 _TOLD_AXES = 6.0  # so many axes tell their scatter

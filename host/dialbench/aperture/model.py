@@ -34,6 +34,11 @@ DARK, EXIT, BRIGHT, AXIS, TILT, ENTRY = range(6)
 OF_A_CHANNEL = (DARK, EXIT)
 OF_A_BORE = (BRIGHT, AXIS, TILT, ENTRY)
 
+# What is thought of each kind before there are data, as a standard deviation: levels in shares of
+# a channel's range, radians, shares. And of what is not asked for.
+PRIOR = {DARK: 0.3, BRIGHT: 0.5, AXIS: 2e-3, TILT: 9e-3, ENTRY: 0.2, EXIT: 0.2}
+FIXED = 1e-9
+
 _STEP = (1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-4)  # of each kind, for its partial derivative
 _COMMON_STEP = 1e-5
 _COLOURS = 3  # of a channel's bores only neighbours light an exit together
@@ -189,6 +194,13 @@ class Model:
         edge = edge + seen.near * seen.exit / 2 + 1.2 * seen.radius
         near = (np.abs(slope) < 1.2 * edge + 2e-3) & (seen.along > 0.1)
         return ends, self._row[near], self._bore[near], slope[near]
+
+    def alone(self, values: Values) -> tuple[Ints, Ints, Floats]:
+        """(row, bore, light of the bore by itself) of each couple of a sample and a bore near
+        its light; 0 where it cannot be worked out."""
+        ends, row, bore, _ = self._near(values, 0.0)
+        seen = self._seen(values, ends, row, bore, 0.0)
+        return row, bore, np.nan_to_num(lit(seen, self.is_round[bore], self.light.darkened))
 
     def light_alone(self, values: Values, haze: float) -> Floats:
         """Light without dark levels, (n,); 0 where it cannot be worked out."""

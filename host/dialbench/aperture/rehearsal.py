@@ -18,7 +18,7 @@ from dialbench.aperture.source import Light, under_sun
 from dialbench.aperture.sweep import Sweep
 from dialbench.dial import Dial
 from dialbench.sky import Sky, to_us
-from dialbench.virtual.bench import Encoder, LampRays, sun_rays
+from dialbench.virtual.bench import Encoder, LampRays, Stage, sun_rays
 from dialbench.virtual.truth import Truth
 
 Floats = NDArray[np.float64]
@@ -120,6 +120,35 @@ def swept(
         np.repeat(utc_us, channels),
     )
     return sweep, light.rows(np.repeat(np.arange(count), channels))
+
+
+def staged(
+    real: Dial,
+    bench: Bench,
+    seed: int,
+    start_us: int,
+    deg_per_s: float,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[Truth, Stage]:
+    """A stage that turns a dial as it really is before the lamp of a bench, there and back once,
+    for a virtual board; and what its sensors are. The bench's noise is theirs."""
+    assert bench.distance_mm is not None, "a stage stands before a lamp"
+    truth = replace(
+        Truth.draw(real, seed),
+        axis_error_deg=np.zeros((len(real.bores), 2)),
+        width_factor=np.ones(len(real.bores)),
+    )
+    rays = LampRays(truth, bench.distance_mm, bench.diameter_mm, bench.height_mm, bench.rays)
+    hours = [bore.hour_angle_deg for bore in real.bores]
+    reach = bench.reach_deg
+    grid = np.arange(min(hours) - reach, max(hours) + reach, bench.step_deg)
+    light = np.zeros((len(grid), len(real.channels)))
+    for at in range(0, len(grid), _BLOCK):
+        part = slice(at, at + _BLOCK)
+        light[part] = rays.lit_fractions(np.radians(grid[part]))
+        if progress is not None:
+            progress(min(1.0, (at + _BLOCK) / len(grid)))
+    return truth, Stage(bench.encoder, grid, light, start_us, deg_per_s)
 
 
 def held_against(found: Apertures, real: Dial) -> dict[str, dict[str, float]]:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.aperture import start
-from dialbench.aperture.fit import FIXED, PRIOR, Fit, fit
 from dialbench.aperture.model import (
     AXIS,
     BACKLASH,
@@ -19,6 +18,8 @@ from dialbench.aperture.model import (
     ENTRY,
     EXIT,
     FARTHER,
+    FIXED,
+    PRIOR,
     SINE,
     TILT,
     ZERO,
@@ -27,6 +28,9 @@ from dialbench.aperture.model import (
 from dialbench.aperture.source import Light
 from dialbench.aperture.sweep import Sweep, SweepError
 from dialbench.dial import Dial
+
+if TYPE_CHECKING:
+    from dialbench.aperture.fit import Fit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -46,6 +50,7 @@ class Apertures:
     fit: Fit
     distance_mm: float | None
     needs: tuple[tuple[str, ...], ...]  # of each bore, in words; empty: nothing
+    rival_deg: float | None  # so far on, the sweep fits the dial almost as well
 
     def _told(self, kind: int) -> NDArray[np.bool_]:
         """Of which bores something is told."""
@@ -143,6 +148,12 @@ class Apertures:
     def not_told(self) -> list[str]:
         """What the sweep cannot tell, in words."""
         told = []
+        if self.rival_deg is not None:
+            told.append(
+                "which bores it passed: turned by"
+                f" {self.rival_deg:+.1f} deg they look almost alike; sweep past the first and the"
+                " last of them"
+            )
         sigma, prior = self.fit.sigma.common, self.fit.common_prior
         if max(sigma[[COSINE, SINE]] / prior[[COSINE, SINE]]) > _TOLD:
             told.append(
@@ -239,6 +250,9 @@ def apertures(
     counts the other way. covered: bores that were covered. Raises SweepError where the sweep
     cannot be this dial's.
     """
+    # It takes scipy half a second to come; a screen that only may need it does not wait for it.
+    from dialbench.aperture.fit import fit
+
     if not len(dial.bores) or len(covered) >= len(dial.bores):
         raise SweepError("no bore is open: there is nothing to measure")
     order = np.argsort(sweep.channel, kind="stable")
@@ -248,7 +262,7 @@ def apertures(
     model = Model(dial, sweep, light, sense, covered)
     farther = distance_sigma_mm / distance_mm if distance_mm else 0.0
     fitted = fit(model, began, farther, progress)
-    return Apertures(model, fitted, distance_mm, _needs(model, fitted))
+    return Apertures(model, fitted, distance_mm, _needs(model, fitted), began.rival_deg)
 
 
 def _needs(model: Model, fitted: Fit) -> tuple[tuple[str, ...], ...]:

@@ -25,16 +25,21 @@ _DARK, _BRIGHT = 2.0, 98.0  # percentiles of a channel's levels
 _UNLIT = 0.1  # a channel that varies by less of what the others do saw no light
 _EXPLAINED = 0.3  # at least so much of the levels' variance
 _CLEARLY = 0.6  # of what is unlike: another reading of the angles fits better
+# From so far off on another zero is a rival, where its misfit is no more than so many times the
+# best one's and a little.
+_APART_DEG, _ALMOST, _ALMOST_LEAST = 3.0, 1.5, 0.01
 _RADIANS_DEG = 7.0  # a sweep as short as a turn in radians
 
 
 @dataclass(frozen=True)
 class Start:
-    """zero in radians; bright (channels,): a fully lit channel's level over its dark one."""
+    """zero in radians; bright (channels,): a fully lit channel's level over its dark one.
+    rival_deg: a turn from there at which it fits almost as well, None where there is none."""
 
     zero: float
     dark: Floats
     bright: Floats
+    rival_deg: float | None
 
 
 def scales(sweep: Sweep, channels: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
@@ -91,7 +96,7 @@ def found(dial: Dial, sweep: Sweep, light: Light, sense: int, covered: frozenset
             f" {max(1 - best.unlike, 0):.0%} of the levels' changes fit): is it the dial of this"
             " file, are the channels' numbers right, is angle_deg in degrees?"
         )
-    return Start(best.zero, dark, bright)
+    return Start(best.zero, dark, bright, best.rival_deg)
 
 
 def _table(dial: Dial, light: Light, covered: frozenset[int]) -> Floats:
@@ -118,6 +123,7 @@ class _Best:
 
     zero: float
     unlike: float
+    rival_deg: float | None
 
     @classmethod
     def of(
@@ -149,4 +155,11 @@ class _Best:
         each = (mask * mean).sum(axis=1) / np.maximum(mask.sum(axis=1), 1)
         spread = (mask * (mean - each[:, None]) ** 2).sum()
         zero = (2 * np.pi * best / _BINS + np.pi) % (2 * np.pi) - np.pi
-        return cls(float(zero), float(misfit[best] / max(spread, 1e-12)))
+        unlike = misfit / max(spread, 1e-12)
+        apart = (np.arange(_BINS) - best + _BINS // 2) % _BINS - _BINS // 2
+        others = np.where(np.abs(apart) * 360 >= _APART_DEG * _BINS, unlike, np.inf)
+        rival = int(np.argmin(others))
+        close = others[rival] < _ALMOST * unlike[best] + _ALMOST_LEAST
+        return cls(
+            float(zero), float(unlike[best]), float(apart[rival]) * 360 / _BINS if close else None
+        )

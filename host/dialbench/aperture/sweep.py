@@ -152,6 +152,27 @@ def parse(raw: bytes, name: str, channels: int, sun: bool) -> Sweep:
     )
 
 
+def text(sweep: Sweep) -> str:
+    """The sweep as the text of a file that `load` reads. A lamp's height is not written: it is
+    told with the command."""
+    labels, columns = (
+        ["channel", "level"],
+        [
+            [str(one) for one in sweep.channel.tolist()],
+            [f"{one:.5f}" for one in sweep.level.tolist()],
+        ],
+    )
+    if sweep.angle is not None:
+        labels.insert(0, "angle_deg")
+        columns.insert(0, [f"{one:.5f}" for one in (np.degrees(sweep.angle) % 360).tolist()])
+    if sweep.utc_us is not None:
+        labels.append("utc")
+        written = {one: csvtable.utc_text(one) for one in np.unique(sweep.utc_us).tolist()}
+        columns.append([written[one] for one in sweep.utc_us.tolist()])
+    lines = [",".join(labels), *map(",".join, zip(*columns, strict=True))]
+    return "\n".join(lines) + "\n"
+
+
 def _number(text: str, what: str) -> float:
     if _NUMBER.fullmatch(text) is None:
         raise ValueError(f"write {what}")

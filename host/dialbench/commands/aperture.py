@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,13 +13,9 @@ import numpy as np
 from dialbench import dialfile
 from dialbench.aperture import (
     Apertures,
-    Light,
     Sweep,
     SweepError,
-    apertures,
-    lamp_before,
     rehearsal,
-    under_sun,
 )
 from dialbench.aperture import (
     sweep as sweeps,
@@ -32,50 +27,11 @@ from dialbench.errors import UserError
 from dialbench.store import Store
 from dialcore import records
 
-_PART = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?", re.ASCII)
-_TAPE_MM = 2.0  # how well a distance is taken with a tape: common practice, no source
-
 
 @click.command("aperture")
 @click.argument("sweep_path", metavar="[SWEEP]", required=False, type=click.Path(path_type=Path))
 @click.option("--dial", "dial_path", type=click.Path(path_type=Path), help="The dial.toml.")
-@click.option(
-    "--distance",
-    "distance_mm",
-    type=options.Finite(0, min_open=True),
-    metavar="MM",
-    help="From the shaft to the lamp's middle.",
-)
-@click.option(
-    "--distance-sigma",
-    "distance_sigma_mm",
-    type=options.Finite(0),
-    default=_TAPE_MM,
-    show_default=True,
-    metavar="MM",
-    help="How well that is known.",
-)
-@click.option(
-    "--source",
-    "diameter_mm",
-    type=options.Finite(0),
-    default=0.0,
-    show_default=True,
-    metavar="MM",
-    help="Diameter of the lamp's bright part: a disc that faces the dial, or a sphere.",
-)
-@click.option(
-    "--height",
-    "height_mm",
-    type=options.Finite(),
-    default=0.0,
-    show_default=True,
-    metavar="MM",
-    help="Of the lamp, along the shaft from the middle of the face, towards the visible pole.",
-)
-@click.option("--sun", "is_sun", is_flag=True, help="Under the Sun; times tell where it stood.")
-@click.option("--reversed", "reverse", is_flag=True, help="The angle counts the other way.")
-@click.option("--covered", metavar="BORES", help="Bores that were covered, such as 3,8-11.")
+@options.bench
 @click.option("--board", "uid", help="Which board, where SWEEP is a store of several.")
 @click.option("--boot", type=click.IntRange(0), help="Which of its boots.  [default: the last]")
 @click.option(
@@ -89,13 +45,7 @@ _TAPE_MM = 2.0  # how well a distance is taken with a tape: common practice, no 
 def command(
     sweep_path: Path | None,
     dial_path: Path | None,
-    distance_mm: float | None,
-    distance_sigma_mm: float,
-    diameter_mm: float,
-    height_mm: float,
-    is_sun: bool,
-    reverse: bool,
-    covered: str | None,
+    light: options.BenchLight,
     uid: str | None,
     boot: int | None,
     virtual: bool,
@@ -115,33 +65,21 @@ def command(
     """
     if (sweep_path is None) != virtual:
         raise UserError("name the sweep's file, or say --virtual, but not both")
-    if is_sun == (distance_mm is not None):
-        raise UserError("say --distance of the lamp in mm, or --sun, but not both")
     with screen.progress() as step:
         working = _told("fitting", step)
         real: Dial | None = None
         if virtual:
             dial = _needed(dial_path)
-            bench = rehearsal.Bench(distance_mm, diameter_mm, height_mm, noise)
+            setting = light.before(dial)
+            bench = rehearsal.Bench(light.distance_mm, light.diameter_mm, light.height_mm, noise)
             rng = np.random.default_rng(seed)
-            if distance_mm is not None:
-                lamp_before(dial, 1, distance_mm, diameter_mm, height_mm)
             real = rehearsal.made(dial, rng)
-            sweep, light = rehearsal.swept(real, bench, rng, _told("tracing rays", step))
+            sweep, _ = rehearsal.swept(real, bench, rng, _told("tracing rays", step))
         else:
             assert sweep_path is not None
-            dial, sweep = _read(sweep_path, dial_path, is_sun, uid, boot)
-            light = _light(dial, sweep, distance_mm, diameter_mm, height_mm)
-        found = apertures(
-            dial,
-            sweep,
-            light,
-            distance_mm=distance_mm,
-            distance_sigma_mm=distance_sigma_mm,
-            reversed=reverse,
-            covered=_covered(covered, len(dial.bores)),
-            progress=working,
-        )
+            dial, sweep = _read(sweep_path, dial_path, light.is_sun, uid, boot)
+            setting = light.before(dial)
+        found = setting.apertures(sweep, working)
     _show(found, dial, real, as_json)
 
 
@@ -225,32 +163,3 @@ def _readings(
             continue
         turned = None if state & records.UNTURNED else angle * 360 / 65536
         yield at_us, turned, first, np.array(levels, np.int64)
-
-
-def _light(
-    dial: Dial, sweep: Sweep, distance_mm: float | None, diameter_mm: float, height_mm: float
-) -> Light:
-    if distance_mm is None:
-        if sweep.utc_us is None:
-            raise SweepError("under the Sun each sample needs its utc")
-        return under_sun(dial.site, sweep.utc_us)
-    if sweep.angle is None:
-        raise SweepError("before a lamp the shaft's angle is needed: fit an encoder, or use --sun")
-    height = height_mm if sweep.height_mm is None else np.nan_to_num(sweep.height_mm, nan=height_mm)
-    return lamp_before(dial, len(sweep), distance_mm, diameter_mm, height)
-
-
-def _covered(text: str | None, bores: int) -> frozenset[int]:
-    """Numbers of bores, as 3,8-11."""
-    found: set[int] = set()
-    for part in (text or "").replace(" ", "").split(","):
-        if not part:
-            continue
-        told = _PART.fullmatch(part)
-        last = -1 if told is None else int(told[2] or told[1])
-        if told is None or not int(told[1]) <= last < bores:
-            raise UserError(
-                f"--covered {part}: write numbers of bores, 0 to {bores - 1}, as 3,8-11"
-            )
-        found |= set(range(int(told[1]), last + 1))
-    return frozenset(found)

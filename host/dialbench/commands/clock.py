@@ -27,7 +27,7 @@ def command(store_path: Path, uid: str | None, as_json: bool) -> None:
         uid = chosen_board(store, store_path, uid).uid
         found = drift(store, uid)
     if as_json:
-        click.echo(json.dumps({"board": uid, **found.as_dict()}))
+        click.echo(json.dumps({"board": uid, **found.as_dict(), "sentences": found.sentences}))
         return
     head = ("boot", "from (UTC)", "hours", "marks", "read", "drift ppm", "median s", "worst s")
     screen.columns([head, *(_row(boot) for boot in found.boots)])

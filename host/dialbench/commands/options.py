@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from dialbench.errors import UserError
+
+if TYPE_CHECKING:
+    from dialbench.aperture.setting import Setting
+    from dialbench.dial import Dial
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -79,3 +87,100 @@ def log(command: _Command) -> _Command:
     ):
         command = option(command)
     return command
+
+
+@dataclass(frozen=True)
+class BenchLight:
+    """What options.bench asks: distance_mm is None under the Sun."""
+
+    distance_mm: float | None
+    distance_sigma_mm: float | None
+    diameter_mm: float
+    height_mm: float
+    reverse: bool
+    covered: str | None
+
+    @property
+    def is_sun(self) -> bool:
+        return self.distance_mm is None
+
+    def before(self, dial: Dial) -> Setting:
+        """The bench with this dial on it. Raises LightError, and UserError for --covered."""
+        from dialbench.aperture import setting
+
+        found = setting.Setting(
+            dial,
+            self.distance_mm,
+            setting.TAPE_MM if self.distance_sigma_mm is None else self.distance_sigma_mm,
+            self.diameter_mm,
+            self.height_mm,
+            self.reverse,
+            setting.covered(self.covered, len(dial.bores)),
+        )
+        found.check()
+        return found
+
+
+def bench(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--distance of a lamp and what else there is to say of it, or --sun; --reversed, --covered.
+    The command gets them as one BenchLight, `light`."""
+
+    @wraps(command)
+    def asked(
+        *,
+        distance_mm: float | None,
+        distance_sigma_mm: float | None,
+        diameter_mm: float,
+        height_mm: float,
+        is_sun: bool,
+        reverse: bool,
+        covered: str | None,
+        **others: Any,
+    ) -> Any:
+        if is_sun == (distance_mm is not None):
+            raise UserError("say --distance of the lamp in mm, or --sun, but not both")
+        light = BenchLight(distance_mm, distance_sigma_mm, diameter_mm, height_mm, reverse, covered)
+        return command(light=light, **others)
+
+    for option in reversed(_BENCH):
+        asked = option(asked)
+    return asked
+
+
+_BENCH = (
+    click.option(
+        "--distance",
+        "distance_mm",
+        type=Finite(0, min_open=True),
+        metavar="MM",
+        help="From the shaft to the lamp's middle.",
+    ),
+    click.option(
+        "--distance-sigma",
+        "distance_sigma_mm",
+        type=Finite(0),
+        metavar="MM",
+        help="How well that is known.  [default: as with a tape, 2]",
+    ),
+    click.option(
+        "--source",
+        "diameter_mm",
+        type=Finite(0),
+        default=0.0,
+        show_default=True,
+        metavar="MM",
+        help="Diameter of the lamp's bright part: a disc that faces the dial, or a sphere.",
+    ),
+    click.option(
+        "--height",
+        "height_mm",
+        type=Finite(),
+        default=0.0,
+        show_default=True,
+        metavar="MM",
+        help="Of the lamp, along the shaft from the middle of the face, towards the visible pole.",
+    ),
+    click.option("--sun", "is_sun", is_flag=True, help="Under the Sun; times tell where it stood."),
+    click.option("--reversed", "reverse", is_flag=True, help="The angle counts the other way."),
+    click.option("--covered", metavar="BORES", help="Bores that were covered, such as 3,8-11."),
+)

@@ -3,55 +3,30 @@
 from __future__ import annotations
 
 import json
+import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from click.core import ParameterSource
 
-from dialbench import dialfile
-from dialbench.clock import SystemClock
-from dialbench.commands import options, screen
-from dialbench.dial import Dial
+from dialbench.commands import options
+from dialbench.commands.virtualsource import VIRTUAL_START, virtual_source
 from dialbench.errors import UserError
-from dialbench.sky import to_us
-from dialbench.virtual import clouds
-from dialbench.virtual.process import VirtualDial
-from dialbench.virtual.truth import Truth
-from dialbench.watch import once, run
-from dialbench.watch.feed import Source
+from dialbench.watch.opening import opening
 
-# Mid-morning on Gannet Holm, a few minutes before a step ends.
-_VIRTUAL_START = datetime(2027, 4, 16, 11, 10, tzinfo=UTC)
-_SETTLE_S = 2  # of the virtual dial's time before the first look
-_FAST_SCAN_MS = 1000
-_SCAN_MS = 100
+# What is heavy is loaded behind the first frame.
+if TYPE_CHECKING:
+    from dialbench.dial import Dial
+    from dialbench.watch.feed import Source
 
-
-@contextmanager
-def _virtual(
-    dial: Dial, folder: Path, at: datetime, speed: float, turned: float, cloudy: bool, seed: int
-) -> Iterator[Source]:
-    start_us = to_us(at)
-    scan_ms = _SCAN_MS if speed <= 10 else _FAST_SCAN_MS
-    sky_light = clouds.Invented(seed) if cloudy else clouds.Clear()
-    with VirtualDial(
-        Truth.draw(dial, seed, turned),
-        sky_light,
-        folder / "board",
-        start_us,
-        seed=seed,
-        scan_ms=scan_ms,
-    ) as board:
-        if not board.real_micropython:
-            screen.note(screen.NO_MICROPYTHON)
-        ready_us = start_us + _SETTLE_S * 1_000_000
-        board.run(start_us, ready_us)
-        board.start(ready_us, speed)
-        yield Source(board.port, board.clock)
+_INSTANT = "%Y-%m-%dT%H:%M:%SZ"
+_OF_THE_WEB = ("as_json", "in_browser", "web_port", "web_host")
+WEB_SCHEMA = "dialbench.web/1"
 
 
 @click.command("watch")
@@ -71,7 +46,7 @@ def _virtual(
 )
 @click.option(
     "--at",
-    type=click.DateTime(("%Y-%m-%dT%H:%M:%SZ", "%Y-%m-%dT%H:%MZ")),
+    type=click.DateTime((_INSTANT, "%Y-%m-%dT%H:%MZ")),
     help="With --virtual: the UTC at which to begin, such as 2027-04-16T11:10Z.",
 )
 @click.option(
@@ -83,7 +58,27 @@ def _virtual(
 )
 @options.truth
 @click.option("--once", "only_once", is_flag=True, help="One look as plain text, then end.")
-@click.option("--json", "as_json", is_flag=True, help='One look as a "dialbench.watch/1" object.')
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help='One look as a "dialbench.watch/1" object; with --web, where it is served as a'
+    ' "dialbench.web/1" object.',
+)
+@click.option("--web", "in_browser", is_flag=True, help="In a browser of this machine.")
+@click.option(
+    "--web-port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="With --web: the port to serve on.  [default: a free one]",
+)
+@click.option(
+    "--web-host",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="ADDRESS",
+    help="With --web: another address of this machine, for its network to see and steer.",
+)
 def command(
     port: str | None,
     virtual: bool,
@@ -96,6 +91,9 @@ def command(
     seed: int,
     only_once: bool,
     as_json: bool,
+    in_browser: bool,
+    web_port: int,
+    web_host: str,
 ) -> None:
     """Show a dial's face live: lit and unlit, as measured against as predicted.
 
@@ -110,23 +108,98 @@ def command(
         raise UserError("watch needs either a PORT or --virtual")
     if not virtual and dial_path is None:
         raise UserError("watch PORT needs --dial: the dial.toml of the dial the board sits in")
-    dial = dialfile.load(dial_path) if dial_path else dialfile.demo()
-    with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
-        if virtual:
-            store_path = store_path or Path(scratch) / "store.sqlite"
-            begin = at.replace(tzinfo=UTC) if at else _VIRTUAL_START
-            with _virtual(dial, Path(scratch), begin, speed, turned, cloudy, seed) as source:
-                _show(source, dial, store_path, only_once, as_json)
+    if not in_browser:
+        for name in ("web_port", "web_host"):
+            if context.get_parameter_source(name) is not ParameterSource.DEFAULT:
+                raise UserError(f"--{name.replace('_', '-')} goes with --web")
+    elif only_once:
+        raise UserError("--once is one look on standard output: not with --web")
+    if in_browser:
+        _load(dial_path)  # what is wrong with it is told here, not to a browser
+        _serve(context, web_host, web_port, as_json)
+        return
+
+    @contextmanager
+    def watched(say: Callable[[str], None]) -> Iterator[tuple[Source, Dial, Path]]:
+        """Where the board is, its dial, and the store for its log."""
+        say("Reading the dial")
+        dial = _load(dial_path)
+        with tempfile.TemporaryDirectory(prefix="dialbench-") as scratch:
+            passing = Path(scratch) / "store.sqlite"
+            if virtual:
+                say("Starting the virtual dial")
+                begin = at.replace(tzinfo=UTC) if at else VIRTUAL_START
+                with virtual_source(
+                    dial, Path(scratch), begin, speed, turned, cloudy, seed
+                ) as source:
+                    yield source, dial, store_path or passing
+                return
+            from dialbench.clock import SystemClock
+            from dialbench.watch.feed import Source
+
+            stays = store_path or Path("dialbench.sqlite")
+            if (only_once or as_json) and not stays.exists():
+                stays = passing  # a look leaves nothing behind
+            yield Source(str(port), SystemClock()), dial, stays
+
+    if only_once or as_json:
+        with watched(lambda line: None) as (source, dial, store):
+            _look(source, dial, store, as_json)
+        return
+    with opening() as say, watched(say) as (source, dial, store):
+        say("Loading the predictions")
+        from dialbench.watch import run
+
+        run.run(source, dial, store)
+
+
+def _load(path: Path | None) -> Dial:
+    from dialbench import dialfile
+
+    return dialfile.load(path) if path else dialfile.demo()
+
+
+def _look(source: Source, dial: Dial, store_path: Path, as_json: bool) -> None:
+    from dialbench.watch import once, run
+
+    live = run.once(source, dial, store_path)
+    click.echo(json.dumps(once.snapshot(live)) if as_json else once.plain(live))
+
+
+def _serve(context: click.Context, host: str, port: int, as_json: bool) -> None:
+    from dialbench.commands import screen
+    from dialbench.watch.web.address import is_loopback, listening, warning
+    from dialbench.watch.web.files import served
+
+    address = listening(host)
+    if told := warning(address):
+        screen.note(told)
+
+    def ready(url: str, port: int) -> None:
+        if as_json:
+            facts = {"schema": WEB_SCHEMA, "url": url, "address": address, "port": port}
+            click.echo(json.dumps({**facts, "loopback": is_loopback(address)}))
         else:
-            store_path = store_path or Path("dialbench.sqlite")
-            if (only_once or as_json) and not store_path.exists():
-                store_path = Path(scratch) / "store.sqlite"  # a look leaves nothing behind
-            _show(Source(str(port), SystemClock()), dial, store_path, only_once, as_json)
+            screen.say(f"Open {url} in a browser; Ctrl-C ends it.")
+
+    pages = served()  # before the server, which needs what is not here then
+    from dialbench.watch.web.server import serve
+
+    words = [sys.executable, "-m", "dialbench.cli", "watch", *_given(context)]
+    serve(words, pages, address, port, ready)
 
 
-def _show(source: Source, dial: Dial, store_path: Path, only_once: bool, as_json: bool) -> None:
-    if as_json or only_once:
-        live = run.once(source, dial, store_path)
-        click.echo(json.dumps(once.snapshot(live)) if as_json else once.plain(live))
-    else:
-        run.run(source, dial, store_path)
+def _given(context: click.Context) -> list[str]:
+    """The arguments of this command again, for the screen itself: without those of --web."""
+    words, port = [], []
+    for parameter in context.command.params:
+        name, value = str(parameter.name), context.params[str(parameter.name)]
+        if context.get_parameter_source(name) is ParameterSource.DEFAULT or name in _OF_THE_WEB:
+            continue
+        if isinstance(parameter, click.Argument):
+            port = ["--", str(value)]
+        elif isinstance(value, datetime):
+            words += [parameter.opts[0], value.strftime(_INSTANT)]
+        else:
+            words += [parameter.opts[0]] if value is True else [parameter.opts[0], str(value)]
+    return words + port

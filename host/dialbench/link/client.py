@@ -21,7 +21,7 @@ from dialbench.link.errors import (
     Silence,
 )
 from dialbench.link.exchange import Exchange, Health, Instant, Request
-from dialbench.link.facts import Fetched, Hello, Live, Status
+from dialbench.link.facts import Fetched, Hello, Live, Status, Traced
 from dialbench.link.pull import Progress, Pulled, pull
 from dialbench.link.transport import Line, open_line
 from dialbench.store import Store
@@ -215,6 +215,25 @@ class Board:
         Looks that came while nobody asked wait, the newest few of them.
         """
         return self._exchange.live(timeout_s)
+
+    def trace(self, period_ms: int) -> None:
+        """Have the board send a look on the bench every period_ms (1 to 65535), one for a scan
+        at most; 0 ends it. Raises Refused where its firmware cannot yet."""
+        try:
+            self._ask(messages.TRACE, period_ms.to_bytes(2, "little"))
+        except Refused as refused:
+            if refused.reason != messages.UNKNOWN_REQUEST:
+                raise
+            raise Refused(
+                f"the firmware of the board at {self._name} ({self.hello.firmware}) is older than"
+                " live traces: put the newer one on it; or have it log its sweep, pull that, and"
+                " work it out with dialbench aperture",
+                refused.reason,
+            ) from None
+
+    def traced(self, timeout_s: float) -> Traced | None:
+        """The next look on the bench; as live() otherwise."""
+        return self._exchange.traced(timeout_s)
 
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""

@@ -6,10 +6,10 @@ import secrets
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from dialbench.link.errors import Refused, SessionOver, Silence
-from dialbench.link.facts import Live, text_of
+from dialbench.link.facts import Live, Traced, text_of
 from dialbench.link.transport import Line
 from dialcore import framing, messages
 
@@ -22,6 +22,8 @@ _STRAY_KEPT = 64  # bytes of what was no frame
 _CONTROLS = {3, 4}
 _SESSION_BYTES = range(5, 256)
 
+_Look = TypeVar("_Look", Live, Traced)
+
 _NAMES = {
     messages.HELLO: "HELLO",
     messages.STATUS: "STATUS",
@@ -30,6 +32,7 @@ _NAMES = {
     messages.SEAL: "SEAL",
     messages.STREAM: "STREAM",
     messages.RELEASE: "RELEASE",
+    messages.TRACE: "TRACE",
 }
 
 
@@ -40,7 +43,7 @@ class Health:
     bytes_in: bytes received. bad_frames: frames that came damaged. good_frames: those that
     did not. unasked: good frames nobody waited for, such as late or doubled answers.
     unanswered: requests that brought nothing. bad_pages: pages whose CRC did not hold within
-    a frame whose CRC did. live_dropped: looks that gave way to newer ones.
+    a frame whose CRC did. live_dropped: looks of either kind that gave way to newer ones.
     """
 
     bytes_in: int = 0
@@ -81,8 +84,8 @@ class Request:
 
 
 class Exchange:
-    """Requests over a line, each told from the others by its number; LIVE frames may come in
-    between. now tells the time of sending and receiving. Not for several threads at once.
+    """Requests over a line, each told from the others by its number; LIVE and TRACED frames
+    may come in between. now tells the time of sending and receiving. Not for several threads at once.
     """
 
     def __init__(self, line: Line, name: str, now: Callable[[], Instant]) -> None:
@@ -94,6 +97,7 @@ class Exchange:
         self._sequence = secrets.randbelow(256)
         self._waiting: dict[int, Request] = {}
         self._live: deque[Live] = deque()
+        self._traced: deque[Traced] = deque()
         self.session = int.from_bytes(secrets.choice(_SESSION_BYTES) for _ in range(2))
         self.stray = b""  # the last that came before the first good frame
         self.health = Health()
@@ -166,13 +170,19 @@ class Exchange:
         )
 
     def live(self, timeout_s: float) -> Live | None:
-        """The oldest look still kept, or the next to come; None after timeout_s without."""
+        """The oldest look still kept, or the next to come; None after timeout_s without. 0 asks
+        for those kept alone: the line is not listened to."""
+        return self._next(self._live, timeout_s)
+
+    def traced(self, timeout_s: float) -> Traced | None:
+        """The same of looks on the bench."""
+        return self._next(self._traced, timeout_s)
+
+    def _next(self, looks: deque[_Look], timeout_s: float) -> _Look | None:
         until_s = self.seconds() + timeout_s
-        while not self._live:
+        while not looks and self.seconds() < until_s:
             self.take()
-            if self.seconds() >= until_s:
-                break
-        return self._live.popleft() if self._live else None
+        return looks.popleft() if looks else None
 
     def take(self) -> None:
         """Receive once, and give each frame to whom it belongs."""
@@ -193,7 +203,9 @@ class Exchange:
         if session not in (None, self.session):
             self.health.unasked += 1  # for another program on the same line
         elif kind == messages.LIVE:
-            self._keep(payload)
+            self._keep(self._live, Live.read, payload)
+        elif kind == messages.TRACED:
+            self._keep(self._traced, Traced.read, payload)
         else:
             request = self._waiting.get(sequence)
             if request is None or request.over or not self._given(request, kind, payload):
@@ -217,16 +229,16 @@ class Exchange:
         request.heard_s = now.s
         return True
 
-    def _keep(self, payload: bytes) -> None:
+    def _keep(self, looks: deque[_Look], read: Callable[[bytes], _Look], payload: bytes) -> None:
         try:
-            look = Live.read(payload)
+            look = read(payload)
         except ValueError:
             self.health.bad_frames += 1
             return
-        if len(self._live) == LIVE_KEPT:
-            self._live.popleft()
+        if len(looks) == LIVE_KEPT:
+            looks.popleft()
             self.health.live_dropped += 1
-        self._live.append(look)
+        looks.append(look)
 
 
 def _for_another(request: Request, refusal: bytes) -> bool:

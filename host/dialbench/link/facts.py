@@ -98,6 +98,33 @@ class Live:
 
 
 @dataclass(frozen=True)
+class Traced:
+    """One look on the bench: the levels of all channels, 1024 for a fully lit exit, and how the
+    shaft stood as they were measured.
+
+    angle: 65536 to a turn; state: bits of dialcore.records, WEAK to UNTURNED. gate and dropped
+    as in Live.
+    """
+
+    boot: int
+    device_ms: int
+    gate: bool
+    dropped: int
+    angle: int
+    state: int
+    levels: tuple[int, ...]
+
+    @classmethod
+    def read(cls, payload: bytes) -> Self:
+        fields = messages.unpack_traced(payload)
+        boot, device_ms, gate, channels, dropped, angle, state, levels = fields
+        _check_ms(device_ms)
+        if len(levels) < channels:
+            raise ValueError(f"levels of {len(levels)} of {channels} channels")
+        return cls(boot, device_ms, bool(gate), dropped, angle, state, levels)
+
+
+@dataclass(frozen=True)
 class Fetched:
     """What was asked for in one batch, and what it brought: whole pages with a good CRC, by
     number.

@@ -135,6 +135,12 @@ class Tracer:
             self._voids.channel[: len(dial.bores)],
             self._voids.half[: len(dial.bores)],
         )
+        # Which rays there are of a beam along each bore, and which of them begin inside it.
+        p, q, _, _ = self._points
+        wide = self._window[self._voids.channel[: len(dial.bores)], None]
+        listed = np.arange(len(dial.bores))[:, None]
+        self._seen = ~(self._voids.round[listed] & (p * p + q * q > 1))
+        self._begun = self._seen & self._voids.hold(listed, 0.0, wide * p, wide * q)
 
     def lit_fractions(self, polar: Vectors, semidiameter_deg: float | Floats) -> Floats:
         """Lit fraction of every channel, shape (n, channels).
@@ -230,21 +236,25 @@ class Tracer:
         channel = pairs.channel[pair]
         ahead = np.where(v.channel == channel[:, None], sun @ v.axes[A], -np.inf)
         own = ahead.argmax(axis=1)
+        # Most beams are lit ones that never leave their own bore: what begins there is lit.
+        kept = v.keep(own, sun, size) & (sun[:, 0] > 2 * size)
+        count = np.where(kept, self._begun[own].sum(axis=1), 0)
+        beam, ray = np.nonzero(self._seen[own] & ~(self._begun[own] & kept[:, None]))
+        p, q, e1, e2 = (each[ray] for each in self._points)
         window = self._window[channel]
-        p, q, e1, e2 = self._points
         # Two directions across the sunbeam, as long as the Sun's radius at distance 1.
         flat = np.hypot(sun[:, 0], sun[:, 1])
         side1 = np.column_stack((-sun[:, 1], sun[:, 0], 0 * flat)) * (size / flat)[:, None]
         side2 = np.cross(sun, side1)
 
         def point(k: int) -> Floats:
-            on_exit: Floats = v.axes[U, k, own][:, None] * p + v.axes[V, k, own][:, None] * q
-            points: Floats = self._exits[channel, k][:, None] + window[:, None] * on_exit
+            on_exit: Floats = v.axes[U, k, own][beam] * p + v.axes[V, k, own][beam] * q
+            points: Floats = self._exits[channel, k][beam] + window[beam] * on_exit
             return points
 
         def spread(middle: Floats, off1: Floats, off2: Floats) -> Floats:
             """The same for every ray of a beam but for its place on the Sun."""
-            rays: Floats = middle[:, None] + off1[:, None] * e1 + off2[:, None] * e2
+            rays: Floats = middle[beam] + off1[beam] * e1 + off2[beam] * e2
             return rays
 
         def slope(axis: int) -> Floats:
@@ -256,25 +266,22 @@ class Tracer:
         x, y, z = (spread(sun[:, k], side1[:, k], side2[:, k]) for k in range(3))
         towards = x, y, z
         out = way_out(start, towards, self._radius, self._half_length, self._front)
-        inward = towards[0] > 0
-        seen = inward & ~(v.round[own][:, None] & (p * p + q * q > 1))
-        # Most lit rays never leave their own bore: convex, it need only hold both ends.
-        across, beside = window[:, None] * p, window[:, None] * q
-        lit = seen & v.hold(own[:, None], 0.0, across, beside)
-        lit &= v.hold(
-            own[:, None], out * slope(A), across + out * slope(U), beside + out * slope(V)
-        )
-        others = np.flatnonzero(seen & ~lit)
-        way = self._find_way(
+        inward = x > 0
+        # Of the others too most never leave it: convex, it need only hold both ends.
+        across, beside = window[beam] * p, window[beam] * q
+        lit = inward & self._begun[own[beam], ray]
+        lit &= v.hold(own[beam], out * slope(A), across + out * slope(U), beside + out * slope(V))
+        others = np.flatnonzero(inward & ~lit)
+        lit[others] = self._find_way(
             pairs,
-            pair[others // len(p)],
-            own[others // len(p)],
+            pair[beam[others]],
+            own[beam[others]],
             _pick(start, others),
             _pick(towards, others),
-            out.ravel()[others],
+            out[others],
         )
-        np.put(lit, others, way)
-        share: Floats = lit.mean(axis=1) * (2 * window) ** 2 / v.drawn_mm2[own]
+        count += np.bincount(beam[lit], minlength=len(count))
+        share: Floats = count / self._seen.shape[1] * (2 * window) ** 2 / v.drawn_mm2[own]
         return share
 
     def _find_way(

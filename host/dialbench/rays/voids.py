@@ -29,6 +29,7 @@ A, U, V = range(3)  # a bore's axes: along, and across it both ways
 NO_CHANNEL = -2  # of pockets
 
 _TINY = 1e-30
+_ROUNDED = 1e-12  # more than rounding takes away
 _GAIN_MM = 1e-9  # a void must carry a ray at least so far on
 
 
@@ -112,6 +113,20 @@ class Voids:
         if self.round.any():
             inside &= ~self.round[bore] | (u * u + v * v <= wall * wall)
         return inside & (a >= -self.behind[bore]) & (a <= self.front[bore])
+
+    def keep(self, bore: Ints, towards: Floats, grow: Floats) -> NDArray[np.bool_]:
+        """Whether rays that begin inside a void never leave it: for certain where it says so.
+
+        bore (m,); towards (m, 3): a unit vector; grow (m,): how far rays stray from it. The
+        rays run between the walls' own directions, and a void is convex.
+        """
+        a, u, v = np.einsum("akm,mk->am", self.axes[:, :, bore], towards)
+        across = np.where(self.round[bore], np.hypot(u, v), np.abs(u))
+        kept: NDArray[np.bool_] = (a - grow > _ROUNDED) & np.isinf(self.front[bore])
+        for aside, spreading in ((across, self.widen), (np.abs(v), self.rise)):
+            k = spreading[bore]
+            kept &= k * a - aside - np.sqrt(1 + k * k) * grow > _ROUNDED
+        return kept
 
     def carried(
         self, bore: Ints, ray: Ints, point: Vectors, towards: Vectors

@@ -93,11 +93,11 @@ class Move:
             way = "anticlockwise" if self.turn > 0 else "clockwise"
             words.append(
                 f"turn the base {abs(self.turn):.2f} +- {self.turn_deg.half_width:.2f} deg {way} as"
-                f" seen from above ({self._way_mm():.1f} mm at {self._name(self._far)}, if"
-                f" {self._name(0)} stays)"
+                f" seen from above ({self._way_mm():.1f} mm at {foot_name(self.feet, self._far)}, if"
+                f" {foot_name(self.feet, 0)} stays)"
             )
         words += [
-            f"put {shim:.2f} +- {one.half_width:.2f} mm under {self._name(n)}"
+            f"put {shim:.2f} +- {one.half_width:.2f} mm under {foot_name(self.feet, n)}"
             for n, (shim, one) in enumerate(zip(self.shims, self.shims_mm, strict=True))
             if shim
         ]
@@ -109,20 +109,6 @@ class Move:
 
     def _way_mm(self) -> float:
         return math.dist(self.feet[0], self.feet[self._far]) * math.radians(abs(self.turn))
-
-    def _name(self, number: int) -> str:
-        """A foot by its number and where it stands."""
-        middle = np.mean(self.feet, axis=0)
-        east, north = np.asarray(self.feet[number]) - middle
-        ways = [
-            name
-            for size, other, name in (
-                (north, east, "north" if north > 0 else "south"),
-                (east, north, "east" if east > 0 else "west"),
-            )
-            if abs(size) > 0.3 * abs(other)
-        ]
-        return f"foot {number + 1} ({'-'.join(ways)})"
 
 
 def move(pose: Floats, covariance: Floats, to_polar: Floats, feet: Sequence[Foot]) -> Move:
@@ -146,6 +132,21 @@ def move(pose: Floats, covariance: Floats, to_polar: Floats, feet: Sequence[Foot
     told = [Told(float(value), float(half)) for value, half in zip(best, wide, strict=True)]
     turn = Told(math.degrees(told[0].value), math.degrees(told[0].half_width))
     return Move(tuple(feet), turn, tuple(told[1:]))
+
+
+def foot_name(feet: Sequence[Foot], number: int) -> str:
+    """A foot by its number and where it stands."""
+    middle = np.mean(feet, axis=0)
+    east, north = np.asarray(feet[number]) - middle
+    ways = [
+        name
+        for size, other, name in (
+            (north, east, "north" if north > 0 else "south"),
+            (east, north, "east" if east > 0 else "west"),
+        )
+        if abs(size) > 0.3 * abs(other)
+    ]
+    return f"foot {number + 1} ({'-'.join(ways)})"
 
 
 def _wanted(pose: Floats, to_polar: Floats, feet: Sequence[Foot]) -> Floats:

@@ -79,7 +79,7 @@ def refused(found: Sequence[Suspicion]) -> None:
     """Raises SuspicionError where some fault leaves nothing to solve."""
     hopeless = [one.sentence for one in found if one.hopeless]
     if hopeless:
-        raise SuspicionError("\n".join(hopeless))
+        raise SuspicionError(*hopeless)
 
 
 def sound(logged: Logged, dial: Dial, sky: Sky) -> tuple[Logged, list[Suspicion]]:

@@ -229,6 +229,13 @@ class Encoder:
         return reading
 
 
+class Lamp:
+    """As bright as full sun on the open-sky sensor, whatever the weather; W/m^2."""
+
+    def irradiance(self, utc_us: Ints, altitude_deg: Floats) -> tuple[Floats, Floats]:
+        return np.full(len(utc_us), 900.0), np.zeros(len(utc_us))
+
+
 class Stage:
     """A stage that turns a body before a lamp, there and back, from start_us on: light and
     encoder for a virtual board. Hour angles in degrees, light at the grid's (n,) is told."""

@@ -15,8 +15,18 @@ from textual.message import Message
 from dialbench.errors import UserError
 from dialbench.watch import theme
 from dialbench.watch.desk import Desk
-from dialbench.watch.events import Compared, Connected, Event, Judged, Noted, Pulled, Pulling
+from dialbench.watch.events import (
+    Compared,
+    Connected,
+    Event,
+    Frame,
+    Judged,
+    Noted,
+    Pulled,
+    Pulling,
+)
 from dialbench.watch.forecast import run_out
+from dialbench.watch.inbox import Inbox
 from dialbench.watch.known import Known, heard
 from dialbench.watch.model import LiveState, live_state, news
 from dialbench.watch.page import Page
@@ -37,11 +47,7 @@ _FORETELL_US = 60_000_000
 
 
 class Heard(Message):
-    """An event has come from the feed or from a worker."""
-
-    def __init__(self, event: Event) -> None:
-        super().__init__()
-        self.event = event
+    """Events wait in the inbox, from the feed or from a worker."""
 
 
 class Analysed(Message):
@@ -85,6 +91,7 @@ class WatchApp(App[None]):
         self._clock_us = desk.clock_us
         self._pages = {page.label: page(desk, _CONTENTS, KEYS) for page in PAGES}
         self.page: Page = self._pages[PAGES[0].label]
+        self._inbox = Inbox()
         self._known = Known()
         self._judged = ""  # uid of the board that the store was asked about
         self._foretold_us: int | None = None
@@ -108,10 +115,21 @@ class WatchApp(App[None]):
         self._feed.stop()
 
     def _post(self, event: Event) -> None:
-        self.post_message(Heard(event))
+        if self._inbox.put(event):
+            self.post_message(Heard())
 
-    def on_heard(self, message: Heard) -> None:
-        event = message.event
+    def on_heard(self) -> None:
+        """All that waits, then one paint: keys need not wait for more than that."""
+        events, passed_over = self._inbox.take()
+        looks = sum(isinstance(event, Frame) for event in events)
+        self._known = self._known.passing_over(passed_over + max(0, looks - 1))
+        now_us = self._clock_us()
+        for event in events:
+            self._hear(event)
+            self._reckon(now_us)
+        self._paint()
+
+    def _hear(self, event: Event) -> None:
         self._known = heard(self._known, event, self._clock_us(), self._dial)
         for page in self._pages.values():
             page.hear(event)
@@ -120,11 +138,23 @@ class WatchApp(App[None]):
             self.run_worker(lambda: self._judge(event.uid), thread=True)
         if isinstance(event, Pulled):
             self.run_worker(lambda: self._compare(event.uid), thread=True)
-        self.show()
 
     def show(self) -> None:
         """Bring the screen up to the present."""
-        now_us = self._clock_us()
+        self._reckon(self._clock_us())
+        self._paint()
+
+    def _paint(self) -> None:
+        if self.live is None:
+            return
+        now_us = self.live.utc_us
+        self.page.show(self.live)
+        if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
+            self._foretold_us = now_us
+            self.run_worker(lambda: self._foretell(now_us), thread=True)
+
+    def _reckon(self, now_us: int) -> None:
+        """The live state at the present; what it has that was not before is noted."""
         now = self._forecast.moment(now_us)
         frame = self._known.frame
         at_frame = None if frame is None else self._forecast.moment(frame.utc_us)
@@ -132,13 +162,7 @@ class WatchApp(App[None]):
         lines = news(self.live, live)
         for line in lines:
             self._known = self._known.noting(now_us, line)
-        if lines:
-            live = live_state(self._dial, self._known, now, at_frame, self._desk.monotonic_s())
-        self.live = live
-        self.page.show(live)
-        if run_out(self._known.changes, now_us) and self._may_foretell(now_us):
-            self._foretold_us = now_us
-            self.run_worker(lambda: self._foretell(now_us), thread=True)
+        self.live = replace(live, happened=self._known.happened) if lines else live
 
     def _may_foretell(self, now_us: int) -> bool:
         """Whether it is time to look ahead (again): it takes a while, and may fail."""

@@ -32,7 +32,9 @@ class Frame:
     """One look at the channels: levels[c] counts the thresholds channel c is above, 0..3.
 
     utc_us is the frame's own instant by the clock marks; heard_s is when it arrived, on
-    the host's monotonic clock.
+    the host's monotonic clock. dropped counts the looks that the board or the host's link gave
+    up, as the line or the host was too slow; unshown, those that came whole since the last
+    frame and gave way to this one.
     """
 
     utc_us: int
@@ -40,6 +42,7 @@ class Frame:
     gate: bool
     levels: tuple[int, ...]
     dropped: int
+    unshown: int = 0
 
 
 @dataclass(frozen=True)
@@ -126,6 +129,33 @@ class Changes:
     crossings: tuple[tuple[int, int, bool], ...]  # utc_us, channel, rising
 
 
+@dataclass(frozen=True)
+class Looked:
+    """One look on the bench: as link.Traced, its instant by the clock marks."""
+
+    utc_us: int
+    angle: int
+    state: int
+    gate: bool
+    dropped: int
+    levels: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Traced:
+    """Looks on the bench, in the order in which they were measured."""
+
+    looks: tuple[Looked, ...]
+
+
+@dataclass(frozen=True)
+class Tracing:
+    """The board sends looks on the bench from now on, or no more; trouble is "" or why not."""
+
+    on: bool
+    trouble: str
+
+
 Event = (
     Connected
     | Lost
@@ -139,4 +169,6 @@ Event = (
     | Failed
     | Noted
     | Changes
+    | Traced
+    | Tracing
 )

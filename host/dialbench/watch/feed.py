@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dialbench.dial import Dial
-from dialbench.errors import UserError
+from dialbench.errors import UserError, inert
 from dialbench.link import Board, LinkLost
 from dialbench.link.client import Clock
 from dialbench.store import Store
 from dialbench.watch.events import Event, Lost
 from dialbench.watch.session import Session, Stopped
-from dialbench.watch.wishes import Pull, Wish
+from dialbench.watch.wishes import Pull, Trace, Wish
 
 RETRY_S = 1.5
 _STOP_S = 2.0
@@ -83,8 +83,17 @@ class Feed:
         try:
             # In this order: where no board answers, no store is made.
             with self._source.open() as board, Store.open(self._store_path) as store:
-                utc_us = self._source.clock.utc_us
-                session = Session(board, store, self._dial, port, utc_us, self._monotonic_s, post)
+                clock = self._source.clock
+                session = Session(
+                    board,
+                    store,
+                    self._dial,
+                    port,
+                    clock.utc_us,
+                    self._monotonic_s,
+                    post,
+                    clock.speed,
+                )
                 session.begin()
                 while not self._stopping.is_set():
                     if not self._wishes.empty():
@@ -92,8 +101,15 @@ class Feed:
                     session.turn()
         except UserError as error:
             post(Lost(port, str(error), vanished=isinstance(error, LinkLost)))
+        except Stopped:
+            raise
+        except Exception as error:  # noqa: BLE001 - a dead thread would leave a screen that is silent
+            what = inert(f"{type(error).__name__}: {error}")
+            post(Lost(port, f"the link failed, please report it: {what}", vanished=True))
 
     def _grant(self, wish: Wish, session: Session) -> None:
         match wish:
             case Pull():
                 session.pull(self._stopping.is_set)
+            case Trace(period_ms):
+                session.trace(period_ms)

@@ -8,7 +8,7 @@ import numpy as np
 
 from dialbench.dial import Dial
 from dialbench.predict import crossings, lit_fractions, plan_step
-from dialbench.sky import Sky
+from dialbench.sky import Sky, SunFacts
 from dialbench.watch.events import Changes
 
 # How far the changes ahead are looked for: an hour takes half a second, a day seconds.
@@ -16,17 +16,6 @@ SOON_US = 3600_000_000
 DAY_US = 26 * SOON_US  # from any evening into the next morning
 _EARLY_US = 300_000_000
 _HALF = 1  # threshold number of a lit fraction of 0.50
-
-
-@dataclass(frozen=True)
-class SunFacts:
-    """Where the refracted Sun stands, degrees; up while any of its disc is."""
-
-    hour_angle_deg: float
-    declination_deg: float
-    altitude_deg: float
-    azimuth_deg: float
-    up: bool
 
 
 @dataclass(frozen=True)
@@ -59,13 +48,7 @@ class Forecast:
             sun = self._sky.sun(at_us)
             found = Moment(
                 utc_us=utc_us,
-                sun=SunFacts(
-                    float(sun.hour_angle_deg[0]),
-                    float(sun.declination_deg[0]),
-                    float(sun.altitude_deg[0]),
-                    float(sun.azimuth_deg[0]),
-                    bool(sun.up[0]),
-                ),
+                sun=sun.facts(0),
                 fractions=tuple(float(f) for f in lit_fractions(self.dial, sun)[0]),
                 step=int(plan_step(self.dial, sun.hour_angle_deg)[0]),
                 equation_of_time_s=float(self._sky.equation_of_time_s(at_us)[0]),

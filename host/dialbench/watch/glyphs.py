@@ -16,9 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from dialbench.dial import Channel
-from dialbench.watch.states import State
+from dialbench.states import State
 
 Run = tuple[str, State | None]  # characters of one row that share a state; None is background
 
@@ -168,44 +169,57 @@ def fit(channels: Sequence[Channel], width: int, height: int, blocks: bool) -> F
 
 def face(channels: Sequence[Channel], states: Sequence[State], size: Fit) -> list[list[Run]]:
     """The face as rows of runs, size.width x size.height characters."""
-    step_x = size.pixel_width + size.gap_x
-    step_y = size.pixel_height + size.gap_y
-    units = size.height * (2 if size.blocks else 1)
-    drawn = [[" "] * size.width for _ in range(units)]
-    owner: list[list[State | None]] = [[None] * size.width for _ in range(units)]
-    shapes: Mapping[State, list[str]] = {
-        state: _unit_rows(state, size) for state in dict.fromkeys(states)
-    }
+    grid: list[list[State | None]] = [[None] * size.columns for _ in range(size.rows)]
     for channel, state in zip(channels, states, strict=True):
-        left = channel.column * step_x
-        for y, row in enumerate(shapes[state]):
-            at = channel.row * step_y + y
-            drawn[at][left : left + size.pixel_width] = row
-            owner[at][left : left + size.pixel_width] = [state] * size.pixel_width
-    if not size.blocks:
-        return [_runs(row, own) for row, own in zip(drawn, owner, strict=True)]
-    out = []
-    for y in range(0, units, 2):
-        row = _halves([c == "#" for c in drawn[y]], [c == "#" for c in drawn[y + 1]])
-        own = [a or b for a, b in zip(owner[y], owner[y + 1], strict=True)]
-        out.append(_runs(row, own))
-    return out
+        grid[channel.row][channel.column] = state
+    empty: Run = (" " * size.width, None)
+    return [
+        [empty] if line is None else _runs(grid[line[0]], line[1], size) for line in _lines(size)
+    ]
 
 
-def _unit_rows(state: State, size: Fit) -> list[str]:
+@lru_cache(64)
+def _lines(size: Fit) -> list[tuple[int, dict[State | None, str]] | None]:
+    """For each row of characters: which row of cells it shows (it never shows two), and what a
+    cell in each state, or without a channel, contributes; None for a gap."""
+    step = size.pixel_height + size.gap_y
+    lines: list[tuple[int, dict[State | None, str]] | None] = []
+    for y in range(size.height):
+        units = (2 * y, 2 * y + 1) if size.blocks else (y,)
+        row = next((u // step for u in units if u % step < size.pixel_height), None)
+        if row is None:
+            lines.append(None)
+            continue
+        pieces: dict[State | None, str] = {None: " " * size.pixel_width}
+        for state in State:
+            pieces[state] = _piece(state, [u - row * step for u in units], size)
+        lines.append((row, pieces))
+    return lines
+
+
+def _piece(state: State, units: Sequence[int], size: Fit) -> str:
+    """A pixel's part of a row of characters that holds these of its units; others are gap."""
     width, height = size.pixel_width, size.pixel_height
     if size.blocks:
-        return ["".join("#" if on else " " for on in row) for row in _bitmap(state, width, height)]
+        bitmap = _bitmap(state, width, height)
+        top, bottom = (bitmap[u] if 0 <= u < height else [False] * width for u in units)
+        return _halves(top, bottom)
     if width < 3:
-        return [_LETTERS[state] * width] * height
-    return _strokes(state, width, height)
+        return _LETTERS[state] * width
+    return _strokes(state, width, height)[units[0]]
 
 
-def _runs(row: Sequence[str], own: Sequence[State | None]) -> list[Run]:
+def _runs(row: Sequence[State | None], pieces: Mapping[State | None, str], size: Fit) -> list[Run]:
+    gap = " " * size.gap_x
     runs: list[Run] = []
-    for character, state in zip(row, own, strict=True):
-        if runs and runs[-1][1] == state:
-            runs[-1] = (runs[-1][0] + character, state)
-        else:
-            runs.append((character, state))
-    return runs
+    waiting = ""  # background, not yet a run
+    for column, state in enumerate(row):
+        waiting += gap if column else ""
+        if state is None:
+            waiting += pieces[None]
+            continue
+        if waiting:
+            runs.append((waiting, None))
+            waiting = ""
+        runs.append((pieces[state], state))
+    return [*runs, (waiting, None)] if waiting else runs

@@ -20,6 +20,8 @@ from dialbench.watch.events import (
     Noted,
     Pulled,
     Pulling,
+    Traced,
+    Tracing,
 )
 from dialbench.watch.seen import Seen, foretold, looked
 
@@ -38,6 +40,7 @@ class Known:
     pulling: Pulling | None = None
     comparing: bool = False
     changes: Changes | None = None
+    unshown: int = 0  # looks of this board that gave way to newer ones before they were painted
     seen: Seen = field(default_factory=Seen)
     stored: Shift | None = None  # by the log in the store
     happened: tuple[tuple[int, str], ...] = ()
@@ -45,6 +48,10 @@ class Known:
     def noting(self, utc_us: int, text: str) -> Known:
         """The same with one more line in the list of events."""
         return replace(self, happened=(*self.happened, (utc_us, text))[-_KEPT:])
+
+    def passing_over(self, looks: int) -> Known:
+        """The same with so many more looks that were never painted."""
+        return replace(self, unshown=self.unshown + looks) if looks else self
 
 
 def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
@@ -54,7 +61,7 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             ours = event.dial_hash == dial.hash
             if event.uid != known.seen.uid:
                 known = replace(known, seen=Seen(event.uid, due=known.seen.due), stored=None)
-            known = replace(known, connection=event, ours=ours, frame=None, pulling=None)
+            known = replace(known, connection=event, ours=ours, frame=None, pulling=None, unshown=0)
             known = known.noting(now_us, f"board {event.uid} answers on {event.port}")
             if event.trouble:
                 known = known.noting(now_us, f"the board does not log: {event.trouble}")
@@ -72,7 +79,7 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known if told else known.noting(now_us, event.reason)
         case Frame():
             seen = looked(known.seen, known.frame, event) if known.ours else known.seen
-            return replace(known, frame=event, seen=seen)
+            return replace(known, frame=event, seen=seen, unshown=known.unshown + event.unshown)
         case Health():
             return replace(known, health=event)
         case Marked():
@@ -95,6 +102,10 @@ def heard(known: Known, event: Event, now_us: int, dial: Dial) -> Known:
             return known.noting(now_us, event.text)
         case Changes():
             return replace(known, changes=event, seen=foretold(known.seen, event))
+        case Tracing():
+            return known.noting(now_us, event.trouble) if event.trouble else known
+        case Traced():
+            return known
 
 
 def _other_dial(board: Connected, dial: Dial) -> str:

@@ -4,16 +4,16 @@ out. Pure: no terminal, no clock, no link in here."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 
 from dialbench.dial import Dial, Step
-from dialbench.reading import decode
+from dialbench.reading import ahead_min, decode, minutes, zone_time
 from dialbench.shares import Shares, shares
-from dialbench.sky import from_us
+from dialbench.sky import SunFacts, from_us
+from dialbench.states import LIT_LEVEL, State, states
 from dialbench.watch.events import Changes, Connected, Health, Lost, Marked, Pulling
-from dialbench.watch.forecast import Moment, SunFacts, run_out
+from dialbench.watch.forecast import Moment, run_out
 from dialbench.watch.known import Known
-from dialbench.watch.states import LIT_LEVEL, State, states
 
 STALE_S = 3.0  # a look older than this says nothing about now
 TOGETHER_S = 60.0
@@ -48,6 +48,7 @@ class LiveState:
     connection: Connected | Lost | None
     frame_age_s: float | None
     dropped: int | None
+    unshown: int
     health: Health | None
     mark: Marked | None
     pulling: Pulling | None
@@ -87,7 +88,7 @@ def live_state(
     why = _why_unobserved(dial, known, age)
     shown = (State.UNOBSERVED,) * len(dial.channels)
     reads = None
-    clock_min = _minutes(zone_time(dial, now.utc_us))
+    clock_min = minutes(zone_time(dial, now.utc_us))
     if frame is not None and at_frame is not None and not why:
         shown = states(frame.levels, at_frame.fractions)
         lit = frozenset(c for c, n in enumerate(frame.levels) if n >= LIT_LEVEL)
@@ -99,7 +100,7 @@ def live_state(
         why_unobserved=why,
         reads=reads,
         should_read=dial.plan.steps[now.step] if now.step >= 0 and now.sun.up else None,
-        difference_min=None if reads is None else _difference_min(dial, reads, clock_min),
+        difference_min=None if reads is None else ahead_min(dial.plan, reads, clock_min),
         shares=shares(
             dial,
             now.utc_us,
@@ -114,6 +115,7 @@ def live_state(
         connection=known.connection,
         frame_age_s=age,
         dropped=None if frame is None else frame.dropped,
+        unshown=known.unshown,
         health=known.health,
         mark=known.mark,
         pulling=known.pulling,
@@ -138,23 +140,6 @@ def _why_unobserved(dial: Dial, known: Known, age_s: float | None) -> str:
     if len(frame.levels) != len(dial.channels):
         return "no data"  # a board that contradicts its own HELLO
     return "" if frame.gate else "no direct sun"
-
-
-def zone_time(dial: Dial, utc_us: int) -> datetime:
-    """The instant in standard time of the dial's zone."""
-    utc = from_us(utc_us)
-    ahead = timedelta(hours=dial.site.standard_offset_h(utc.date()))
-    return utc.astimezone(timezone(ahead))
-
-
-def _minutes(clock: datetime) -> float:
-    return 60 * clock.hour + clock.minute + clock.second / 60 + clock.microsecond / 6e7
-
-
-def _difference_min(dial: Dial, step: Step, clock_min: float) -> float:
-    """As reading.Errors count it: the middle of the step's interval minus zone time,
-    positive when the dial is fast, -720..720."""
-    return (step.start_min + dial.plan.step_min / 2 - clock_min + 720) % 1440 - 720
 
 
 def _next_change(changes: Changes | None, utc_us: int) -> Change | None:

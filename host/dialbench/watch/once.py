@@ -6,12 +6,14 @@ import os
 import queue
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
+from dialbench.dial import Dial
 from dialbench.errors import UserError, inert
 from dialbench.shares import Shift
+from dialbench.states import State
 from dialbench.watch import glyphs, panel
 from dialbench.watch.events import Connected, Event, Lost
 from dialbench.watch.feed import Feed
@@ -77,7 +79,9 @@ def snapshot(live: LiveState) -> dict[str, Any]:
         "observed": not live.why_unobserved,
         "why_unobserved": live.why_unobserved,
         "states": [state.value for state in live.states],
-        "counts": {state.value: count for state, count, _ in panel.tally(live)},
+        "counts": {
+            state.value: count for state, count, _ in panel.tally(live.states, live.why_unobserved)
+        },
         "reads": live.reads.spells if live.reads else None,
         "should_read": live.should_read.spells if live.should_read else None,
         "difference_min": live.difference_min,
@@ -91,6 +95,7 @@ def snapshot(live: LiveState) -> dict[str, Any]:
             "lost": connection.reason if isinstance(connection, Lost) else None,
             "frame_age_s": live.frame_age_s,
             "dropped": live.dropped,
+            "unshown": live.unshown,
         },
         "log": asdict(live.health) if live.health else None,
         "clock_mark": asdict(live.mark) if live.mark else None,
@@ -106,22 +111,46 @@ def plain(live: LiveState, blocks: bool | None = None) -> str:
     blocks: whether it may show them; None asks standard output and its terminal.
     """
     if blocks is None:
-        blocks = glyphs.can_show_blocks(sys.stdout.encoding, os.environ.get("TERM", ""))
+        blocks = shows_blocks()
     lines = [f"{inert(live.dial.name)}, {inert(live.dial.site.name)}", ""]
-    size = glyphs.fit(live.dial.channels, *_FACE, blocks)
-    if size is not None:
-        drawn = glyphs.face(live.dial.channels, live.states, size)
-        lines += ["".join(text for text, _ in runs) for runs in drawn]
-        lines.append("")
-    for state, count, meaning in panel.tally(live):
-        top, bottom = glyphs.sample(state, 3, blocks)
-        lines += [f"{top} {state.value} {count}", f"{bottom} {meaning}"]
-    for section in panel.sections(live, roomy=True):
-        lines += ["", section.title]
-        for row in section.rows:
-            lines.append(f"  {row.label:14}{'!' if row.alert else ' '}{row.value}")
+    sections = panel.sections(live, roomy=True)
+    lines += drawn(live.dial, live.states, live.why_unobserved, sections, blocks)
     if live.happened:
         lines += ["", "events"]
         lines += [f"  {panel.stamp(live, utc_us)}  {inert(text)}" for utc_us, text in live.happened]
+    return joined(lines, blocks)
+
+
+def drawn(
+    dial: Dial,
+    states: Sequence[State],
+    why_unobserved: str,
+    sections: Sequence[panel.Section],
+    blocks: bool,
+) -> list[str]:
+    """A face, its legend and the facts beside it, line by line."""
+    lines = []
+    size = glyphs.fit(dial.channels, *_FACE, blocks)
+    if size is not None:
+        rows = glyphs.face(dial.channels, states, size)
+        lines += ["".join(text for text, _ in runs) for runs in rows]
+        lines.append("")
+    for state, count, meaning in panel.tally(states, why_unobserved):
+        top, bottom = glyphs.sample(state, 3, blocks)
+        lines += [f"{top} {state.value} {count}", f"{bottom} {meaning}"]
+    for section in sections:
+        lines += ["", section.title]
+        for row in section.rows:
+            lines.append(f"  {row.label:14}{'!' if row.alert else ' '}{row.value}")
+    return lines
+
+
+def joined(lines: Sequence[str], blocks: bool) -> str:
+    """Lines as one text, in ASCII where there are no blocks."""
     text = "\n".join(line.rstrip() for line in lines)
     return text if blocks else glyphs.ascii_only(text)
+
+
+def shows_blocks() -> bool:
+    """Whether standard output and its terminal can show more than ASCII."""
+    return glyphs.can_show_blocks(sys.stdout.encoding, os.environ.get("TERM", ""))

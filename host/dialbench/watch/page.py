@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -23,7 +23,9 @@ class Page(Screen[None]):
 
     label, page_key: its name among the pages, and the key that brings it up. keys: those of its
     own and what they do, free of the app's; each needs its binding. about: what the page
-    shows, for the help sheet. contents: (key, label) of all pages.
+    shows, for the help sheet. facts: where a command with --json gives what this page shows, by
+    the labels painted in the style "label", and by the class of a view without any: "COMMAND:PATH",
+    several with blanks between. contents: (key, label) of all pages.
     """
 
     DEFAULT_CSS = """
@@ -34,6 +36,7 @@ class Page(Screen[None]):
     page_key: ClassVar[str]
     keys: ClassVar[Keys] = []
     about: ClassVar[str]
+    facts: ClassVar[Mapping[str, str]] = {}
 
     def __init__(self, desk: Desk, contents: Sequence[tuple[str, str]], common: Keys) -> None:
         super().__init__()

@@ -6,6 +6,7 @@ from typing import ClassVar
 
 from rich.cells import cell_len
 from rich.segment import Segment
+from rich.style import Style
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -34,6 +35,7 @@ class Painted(Widget):
         self.blocks = blocks
         self.painted: Rows = []
         self.lines_drawn = 0
+        self._inks: dict[tuple[str, bool], Style] = {}
 
     def rows(self, width: int, height: int) -> Rows:
         """What to show in width x height characters; fewer rows leave the rest empty."""
@@ -50,20 +52,31 @@ class Painted(Widget):
     def on_resize(self) -> None:
         self.update()
 
+    def notify_style_update(self) -> None:
+        """Another theme: other colours."""
+        self._inks.clear()
+        super().notify_style_update()
+
     def render_line(self, y: int) -> Strip:
         self.lines_drawn += 1
         runs = self.painted[y] if y < len(self.painted) else []
-        base = self.rich_style
-        if runs[:1] == [BANDED]:
-            base += self.get_component_rich_style(BANDED[1], partial=True)
+        banded = runs[:1] == [BANDED]
         segments = [
-            Segment(
-                text if self.blocks else ascii_only(text),
-                base + self.get_component_rich_style(name, partial=True),
-            )
+            Segment(text if self.blocks else ascii_only(text), self._ink(name, banded))
             for text, name in runs
         ]
-        return Strip(segments).adjust_cell_length(self.size.width, base)
+        return Strip(segments).adjust_cell_length(self.size.width, self._ink("", banded))
+
+    def _ink(self, name: str, banded: bool) -> Style:
+        """How runs of this name look, "" those of none; worked out once, as it takes long."""
+        ink = self._inks.get((name, banded))
+        if ink is None:
+            ink = self.rich_style
+            for part in (BANDED[1] if banded else "", name):
+                if part:
+                    ink += self.get_component_rich_style(part, partial=True)
+            self._inks[name, banded] = ink
+        return ink
 
 
 def length(runs: list[Run]) -> int:

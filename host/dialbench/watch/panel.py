@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from dialbench.errors import inert
+from dialbench.reading import zone_time
 from dialbench.shares import Shares
+from dialbench.sky import SunFacts
+from dialbench.states import State
 from dialbench.watch.events import Connected, Lost
-from dialbench.watch.model import LiveState, zone_time
-from dialbench.watch.states import State
+from dialbench.watch.model import LiveState
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ def sections(live: LiveState, roomy: bool) -> tuple[Section, ...]:
         Section("time", (*_time(live), *(() if roomy else _briefly(live.shares)))),
         *((Section("of dial - clock, min", _shares(live.shares)),) if roomy else ()),
         Section("ahead", _change(live)),
-        Section("Sun, deg", _sun(live)),
+        Section("Sun, deg", sun_rows(live.sun)),
         Section("link", _link(live)),
         Section("log", _log(live)),
     )
@@ -80,7 +83,7 @@ def _time(live: LiveState) -> tuple[Row, ...]:
     return (
         Row("dial reads", reading(live), alert=wrong),
         Row("should read", due),
-        Row("zone clock", f"{zone:%H:%M:%S}  {_offset(zone.strftime('%z'))}"),
+        Row("zone clock", f"{zone:%H:%M:%S}  {offset(zone)}"),
         Row("UTC", f"{live.utc:%H:%M:%S}  {live.utc:%Y-%m-%d}"),
         Row("dial - clock", away),
     )
@@ -108,7 +111,8 @@ def _briefly(found: Shares) -> tuple[Row, ...]:
     """The same in two rows."""
     place = found.longitude_min + found.air_min
     wrong = f", off {found.face_min:+.0f}" if found.face_min else ""
-    pose = "?" if found.pose_min is None else _minutes(found.pose_min)
+    unknown = "?" if wrong else "unknown"
+    pose = unknown if found.pose_min is None else _minutes(found.pose_min)
     return (
         Row("eq.time,place", f"{_minutes(found.equation_of_time_min)}, {_minutes(place)} min"),
         Row("step, pose", f"{_minutes(found.step_min)}, {pose}{wrong}", alert=bool(wrong)),
@@ -119,7 +123,9 @@ def _minutes(share: float | None) -> str:
     return "-" if share is None else f"{round(share, 1) + 0.0:+.1f}"  # no minus before nought
 
 
-def _offset(z: str) -> str:
+def offset(clock: datetime) -> str:
+    """How far a clock is ahead of UTC: "-01:00"."""
+    z = f"{clock:%z}"
     return f"{z[:3]}:{z[3:5]}"
 
 
@@ -135,8 +141,8 @@ def _change(live: LiveState) -> tuple[Row, ...]:
     )
 
 
-def _sun(live: LiveState) -> tuple[Row, ...]:
-    sun = live.sun
+def sun_rows(sun: SunFacts) -> tuple[Row, ...]:
+    """Where the Sun stands, in two rows."""
     return (
         Row("hour angle", f"{sun.hour_angle_deg:<+7.2f} decl {sun.declination_deg:+6.2f}"),
         Row("altitude", f"{sun.altitude_deg:<+7.2f} az   {sun.azimuth_deg:6.2f}"),
@@ -157,8 +163,16 @@ def _link(live: LiveState) -> tuple[Row, ...]:
                 Row("board", "connected"),
                 Row("port", inert(port)),
                 Row("last frame", age, alert=live.why_unobserved == "no data"),
-                Row("bad, dropped", f"{bad}, {live.dropped or 0}", alert=bad > 0),
+                Row("bad, dropped", _losses(bad, live), alert=bad > 0),
             )
+
+
+def _losses(bad: int, live: LiveState) -> str:
+    text = f"{bad}, {live.dropped or 0}"
+    if not live.unshown:
+        return text
+    unshown = str(live.unshown) if live.unshown < 10**6 else f"{live.unshown / 1e6:.1f}M"
+    return f"{text}, {unshown} unshown"
 
 
 def _log(live: LiveState) -> tuple[Row, ...]:
@@ -185,13 +199,13 @@ def _log(live: LiveState) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def tally(live: LiveState) -> tuple[tuple[State, int, str], ...]:
+def tally(states: Sequence[State], why_unobserved: str) -> tuple[tuple[State, int, str], ...]:
     """The legend: each state, how many channels are in it, and what it means."""
     meaning = {
         State.LIT: "predicted",
         State.DARK: "predicted",
         State.MISSING: "predicted lit",
         State.STRAY: "unpredicted",
-        State.UNOBSERVED: live.why_unobserved or "not observed",
+        State.UNOBSERVED: why_unobserved or "not observed",
     }
-    return tuple((state, live.states.count(state), meaning[state]) for state in State)
+    return tuple((state, states.count(state), meaning[state]) for state in State)

@@ -20,6 +20,8 @@ from dialbench.watch.glyphs import can_show_blocks
 from dialbench.watch.model import LiveState
 from dialbench.watch.once import look
 
+_TURN_S = 0.0005  # a tenth of Python's own
+
 
 def run(source: Source, dial: Dial, store_path: Path) -> None:
     """Watch a dial on this terminal until the user quits.
@@ -30,6 +32,9 @@ def run(source: Source, dial: Dial, store_path: Path) -> None:
     """
     from dialbench.watch.app import WatchApp
 
+    # Looking ahead and comparing compute in threads: the one that hears keys waits at most so
+    # long for its turn, each time it needs one.
+    sys.setswitchinterval(_TURN_S)
     if store_path.exists():
         Store.open(store_path).close()
     sky = Sky(dial.site)

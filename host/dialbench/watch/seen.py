@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from dialbench.shares import HalfCrossings, Shift, live_shift
+from dialbench.states import LIT_LEVEL
 from dialbench.watch.events import Changes, Frame
-from dialbench.watch.states import LIT_LEVEL
 
 _KEPT = 400  # crossings of either kind
 # Between looks further apart a crossing is not known well enough: as from a dial at high speed.

@@ -8,18 +8,19 @@ from dialbench import dialfile
 from dialbench.clock import ClockModel, Mark
 from dialbench.dial import Dial
 from dialbench.errors import UserError
-from dialbench.link import Board, LinkLost, Live, Pulled, Status
+from dialbench.link import Board, LinkLost, Live, Pulled, Status, Traced
 from dialbench.store import Store, StoreError
 from dialbench.watch import events
 from dialbench.watch.events import Event
 
-STREAM_MS = 100
-POST_S = 0.05  # looks and progress reach the screen at most 20 times a second
+STREAM_MS = 50
+POST_S = 0.04  # the screen hears of looks and progress no sooner again: below STREAM_MS
 STATUS_S = 5.0
 MARK_US = 600_000_000
 _LISTEN_S = 0.1
-_DRAIN = 32  # looks taken in a row: a board at speed sends on and on
 _MARKS_KEPT = 12
+STEP_S = 2.0  # no look takes so long to come
+_STEP_LOOKS = 5  # in a row: what had waited in a buffer looks as late only once
 
 
 class Stopped(Exception):
@@ -39,7 +40,9 @@ class Session:
         utc_us: Callable[[], int],
         monotonic_s: Callable[[], float],
         post: Callable[[Event], None],
+        speed: float = 1.0,
     ) -> None:
+        """speed: seconds of the time that utc_us gives, per second of monotonic_s."""
         self._board = board
         self._store = store
         self._dial = dial
@@ -47,13 +50,17 @@ class Session:
         self._utc_us = utc_us
         self._monotonic_s = monotonic_s
         self._post = post
+        self._step_us = STEP_S * 1e6 * max(1.0, speed)
+        self._astray = 0  # looks in a row that are not of the time in which they came
         self._ours = board.hello.dial_hash == dial.hash
         self._marks: list[Mark] = []
         self._model = ClockModel([])
         self._look: Live | None = None
         self._look_s = 0.0
+        self._unshown = 0  # looks that gave way to this one
         self._posted_s = -POST_S
         self._status_s = 0.0
+        self._tracing = False
 
     def begin(self) -> None:
         """Say who is there, tie its clock, ask for its counters and its live looks."""
@@ -73,6 +80,8 @@ class Session:
     def turn(self) -> None:
         """Listen for a moment, pass on what came, ask what is due."""
         self._listen(_LISTEN_S)
+        if self._astray >= _STEP_LOOKS:
+            self._follow_step()
         if self._monotonic_s() - self._status_s >= STATUS_S:
             if self._utc_us() - self._marks[-1].utc_us >= MARK_US:
                 self._mark()
@@ -104,16 +113,55 @@ class Session:
             self._status()
             self._post(events.Pulled(hello.uid, pulled.pages, _left_behind(pulled), pulled.bytes))
 
+    def trace(self, period_ms: int) -> None:
+        """Have looks on the bench come, or with 0 no more of them; a board that cannot says so."""
+        self._tracing = False
+        try:
+            self._board.trace(period_ms)
+        except LinkLost:
+            raise
+        except UserError as error:
+            self._post(events.Tracing(False, str(error)))
+            return
+        self._tracing = period_ms > 0
+        self._post(events.Tracing(self._tracing, ""))
+
+    def _pass_traced(self) -> None:
+        """Post all looks on the bench that came; each is worth having."""
+        looks: list[Traced] = []
+        while (look := self._board.traced(0.0)) is not None:  # those alone that have come
+            looks.append(look)
+        if not looks:
+            return
+        if not all(self._model.covers(look.boot) for look in looks):
+            raise LinkLost(f"the board at {self._port} has started anew")
+        self._post(
+            events.Traced(
+                tuple(
+                    events.Looked(
+                        int(self._model.utc_us(look.boot, look.device_ms)),
+                        look.angle,
+                        look.state,
+                        look.gate,
+                        look.dropped,
+                        look.levels,
+                    )
+                    for look in looks
+                )
+            )
+        )
+
     def _listen(self, timeout_s: float) -> None:
         look = self._board.live(timeout_s)
-        for _ in range(_DRAIN):
-            if look is None:
-                break
+        while look is not None:
+            self._unshown += self._look is not None
             self._look, self._look_s = look, self._monotonic_s()
-            look = self._board.live(0.0)
+            look = self._board.live(0.0)  # those alone that have come
         if self._look is not None and self._due():
             self._post(self._frame(self._look))
-            self._look = None
+            self._look, self._unshown = None, 0
+        if self._tracing:
+            self._pass_traced()
 
     def _due(self) -> bool:
         now_s = self._monotonic_s()
@@ -126,7 +174,19 @@ class Session:
         if not self._model.covers(look.boot):
             raise LinkLost(f"the board at {self._port} has started anew")
         utc_us = int(self._model.utc_us(look.boot, look.device_ms))
-        return events.Frame(utc_us, self._look_s, look.gate, look.levels, look.dropped)
+        astray = abs(self._utc_us() - utc_us) > self._step_us
+        self._astray = self._astray + 1 if astray else 0
+        dropped = look.dropped + self._board.health.live_dropped
+        return events.Frame(utc_us, self._look_s, look.gate, look.levels, dropped, self._unshown)
+
+    def _follow_step(self) -> None:
+        """The board's clock is never set: it is this computer's that has been."""
+        self._post(
+            events.Noted("this computer's clock was set: the board's time is tied to it anew")
+        )
+        self._marks = []
+        self._astray = 0
+        self._mark()
 
     def _mark(self) -> None:
         mark = self._board.mark()

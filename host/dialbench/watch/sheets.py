@@ -12,9 +12,9 @@ from textual.screen import ModalScreen
 
 from dialbench.errors import inert
 from dialbench.shares import Shift
+from dialbench.states import RAMP, State
 from dialbench.watch import glyphs
 from dialbench.watch.painted import Painted, Rows
-from dialbench.watch.states import RAMP, State
 
 MEANING = {
     State.LIT: "measured lit, and so predicted",
@@ -31,6 +31,9 @@ _RAMP_NOTE = (
     "time: the zone's standard time is shown. Dial - clock is the middle of the interval that "
     "the dial reads, minus zone time."
 )
+
+
+_LEAST = 10  # columns that text is broken for, however narrow the terminal
 
 
 class Analysis(Protocol):
@@ -50,7 +53,7 @@ class Sheet(ModalScreen[None]):
     """A titled sheet of text in the middle of the screen."""
 
     DEFAULT_CSS = """
-    Sheet { align: center middle; background: $background 60%; }
+    Sheet { align: center middle; background: $background; }
     Sheet Paper { background: $surface; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -96,9 +99,12 @@ class Paper(Painted):
         self._content = content
         self._top = 0
 
+    def _lines(self, width: int) -> Rows:
+        return self._content(max(_LEAST, width - 6))
+
     def needs(self, width: int) -> int:
         """Rows that show everything at a width."""
-        return len(self._content(width - 6)) + 4
+        return len(self._lines(width)) + 4
 
     def move(self, rows: int) -> None:
         """Scroll, as far as there is something to see."""
@@ -108,7 +114,7 @@ class Paper(Painted):
         self.update()
 
     def rows(self, width: int, height: int) -> Rows:
-        inside = self._content(width - 6)
+        inside = self._lines(width)
         room = height - 4
         shown = inside[self._top : self._top + room]
         more = "arrows show more, " if len(inside) > room else ""

@@ -5,12 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from dialbench.dial import Channel
 from dialbench.errors import inert
+from dialbench.states import State
 from dialbench.watch import glyphs, panel
 from dialbench.watch.events import Pulling
 from dialbench.watch.model import LiveState
-from dialbench.watch.painted import BANDED, Painted, Rows, Run, spread
-from dialbench.watch.states import State
+from dialbench.watch.painted import BANDED, Painted, Rows, Run, length, spread
 
 _LABEL = 13
 _ROOMY = 34  # rows beside the face in which every share of dial - clock has one of its own
@@ -59,17 +60,32 @@ class Title(View):
 class Face(View):
     """The dial's face, as large as the space allows, in its middle."""
 
+    def __init__(self, blocks: bool) -> None:
+        super().__init__(blocks)
+        self._drawn: tuple[object, Rows] = (None, [])
+
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        size = glyphs.fit(live.dial.channels, width, height, self.blocks)
-        if size is None:
-            columns, rows = glyphs.cells(live.dial.channels)
-            return [[(f"the face needs {columns} x {rows} cells here"[:width], "alert")]]
-        left = " " * ((width - size.width) // 2)
-        top: Rows = [[] for _ in range((height - size.height) // 2)]
-        return top + [
-            [(left, "plain"), *((text, state.value if state else "plain") for text, state in row)]
-            for row in glyphs.face(live.dial.channels, live.states, size)
-        ]
+        # Most looks find every channel as the one before did.
+        wanted = (live.dial.channels, live.states, width, height)
+        if self._drawn[0] != wanted:
+            self._drawn = (wanted, face_rows(*wanted, self.blocks))
+        return self._drawn[1]
+
+
+def face_rows(
+    channels: Sequence[Channel], states: Sequence[State], width: int, height: int, blocks: bool
+) -> Rows:
+    """A face in the middle of width x height characters."""
+    size = glyphs.fit(channels, width, height, blocks)
+    if size is None:
+        columns, rows = glyphs.cells(channels)
+        return [[(f"the face needs {columns} x {rows} cells here"[:width], "alert")]]
+    left = " " * ((width - size.width) // 2)
+    top: Rows = [[] for _ in range((height - size.height) // 2)]
+    return top + [
+        [(left, "plain"), *((text, state.value if state else "plain") for text, state in row)]
+        for row in glyphs.face(channels, states, size)
+    ]
 
 
 class Caption(View):
@@ -147,32 +163,44 @@ class Legend(View):
     """The five states with their shapes, how many channels are in each, what they mean."""
 
     def live_rows(self, live: LiveState, width: int, height: int) -> Rows:
-        rows: Rows = [[], []]
-        entries = panel.tally(live)
-        texts = [(f"{state.value} {count}", meaning) for state, count, meaning in entries]
-        used = sum(4 + max(map(len, pair)) for pair in texts)
-        gap = max(1, min(4, (width - used) // (len(texts) + 1)))
-        for (state, _, _), (top, bottom) in zip(entries, texts, strict=True):
-            shape = glyphs.sample(state, 3, self.blocks)
-            room = max(len(top), len(bottom))
-            for y, (drawn, text) in enumerate(zip(shape, (top, bottom), strict=True)):
-                rows[y] += [
-                    (" " * gap, "plain"),
-                    (drawn, state.value),
-                    (f" {text:{room}}", "quiet" if y else "plain"),
-                ]
-        return rows
+        return legend_rows(live.states, live.why_unobserved, width, self.blocks)
+
+
+def legend_rows(states: Sequence[State], why_unobserved: str, width: int, blocks: bool) -> Rows:
+    """The legend in two rows."""
+    rows: Rows = [[], []]
+    entries = panel.tally(states, why_unobserved)
+    texts = [(f"{state.value} {count}", meaning) for state, count, meaning in entries]
+    used = sum(4 + max(map(len, pair)) for pair in texts)
+    gap = max(1, min(4, (width - used) // (len(texts) + 1)))
+    for (state, _, _), (top, bottom) in zip(entries, texts, strict=True):
+        shape = glyphs.sample(state, 3, blocks)
+        room = max(len(top), len(bottom))
+        for y, (drawn, text) in enumerate(zip(shape, (top, bottom), strict=True)):
+            rows[y] += [
+                (" " * gap, "plain"),
+                (drawn, state.value),
+                (f" {text:{room}}", "quiet" if y else "plain"),
+            ]
+    return rows
 
 
 class KeyRow(Painted):
-    """The keys that do something on this page alone."""
+    """The keys that do something on this page alone; those for which there is no room are left
+    to the help sheet."""
 
     def __init__(self, blocks: bool, keys: Sequence[tuple[str, str]]) -> None:
         super().__init__(blocks)
         self._keys = keys
 
     def rows(self, width: int, height: int) -> Rows:
-        return [[run for key, does in self._keys for run in _key(key, does + " ")]]
+        row: list[Run] = []
+        for key, does in self._keys:
+            more = _key(key, does + " ")
+            if length(row + more) > width:
+                break
+            row += more
+        return [row]
 
 
 class Contents(Painted):

@@ -10,4 +10,11 @@ class Pull:
     """Bring the board's log into the store."""
 
 
-Wish = Pull
+@dataclass(frozen=True)
+class Trace:
+    """Have the board send looks on the bench every period_ms; 0 ends them."""
+
+    period_ms: int
+
+
+Wish = Pull | Trace

@@ -118,11 +118,10 @@ def _board(live: LiveState) -> tuple[Row, ...]:
     return (
         *rows,
         Row("board pages", _run(health.first_page, health.next_page - 1, there)),
-        Row("to be pulled", "-" if lacking is None else f"{lacking} pages"),
-        Row("open records", "-" if health.open_records is None else str(health.open_records)),
+        Row("to be pulled", "-" if lacking is None else _many(lacking, "page")),
+        Row("open, memory", f"{_records(health.open_records)}, {_free(health.free_bytes)}"),
         Row("overflow,torn", f"{health.overflow_records}, {health.torn_pages}", alert=spoilt),
         Row("retired,blind", f"{health.retired_pages}, {health.blind_ms / 1000:.1f} s"),
-        Row("memory free", _free(health.free_bytes)),
     )
 
 
@@ -168,8 +167,8 @@ def _store(told: Told | None) -> tuple[Row, ...]:
     drift = "-"
     over = [boot for boot in clock.boots if boot.drift_ppm is not None] if clock else []
     if over:
-        ppm, sigma = over[-1].drift_ppm, over[-1].drift_sigma_ppm or 0.0
-        drift = f"{ppm:+.2f} +-{_Z95 * sigma:.2f} ppm"
+        ppm, sigma = over[-1].drift_ppm or 0.0, over[-1].drift_sigma_ppm or 0.0
+        drift = f"{round(ppm, 2) + 0.0:+.2f} +-{_Z95 * sigma:.2f} ppm"
     return (
         Row("stored pages", _run(found.first_page, found.last_page, found.pages)),
         Row("gaps", listed(found.gaps, 2) or "none", alert=bool(found.gaps)),
@@ -211,8 +210,12 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
 
 
+def _records(count: int | None) -> str:
+    return "-" if count is None else f"{count} records"
+
+
 def _free(size: int | None) -> str:
-    return "-" if size is None else _size(size) if size else "no limit"
+    return "-" if size is None else f"{_size(size)} free" if size else "no limit"
 
 
 def _size(size: float) -> str:

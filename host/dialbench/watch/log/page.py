@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -64,6 +64,39 @@ class LogPage(Page):
         "how much of it the clock is known. A check looks at every page in the store."
     )
 
+    facts: ClassVar[Mapping[str, str]] = {
+        "Title": "watch:dial.name watch:dial.site watch:why_unobserved watch:counts",
+        "LogSays": (
+            "watch:link.lost watch:link.board.trouble pull:unsealed check:findings[].sentence"
+            " clock:sentences check:holds[].days[].day check:holds[].zone check:boards check:sound"
+        ),
+        "sun h": "check:holds[].days[].sun_s",
+        "crossings": "check:holds[].days[].crossings",
+        "day": "check:holds[].days[].day",
+        "board": "watch:link.board.uid",
+        "firmware": "watch:link.board.firmware",
+        "logging": "watch:link.board.trouble",
+        "board pages": "watch:log.first_page watch:log.next_page",
+        "to be pulled": "watch:log.pages_in_store watch:log.next_page",
+        "open, memory": "watch:log.open_records watch:log.free_bytes",
+        "overflow,torn": "watch:log.overflow_records watch:log.torn_pages",
+        "retired,blind": "watch:log.retired_pages watch:log.blind_ms",
+        "settings": "check:holds[].told.setup",
+        "scan, store": "check:holds[].told.setup.scan_ms check:holds[].told.setup.commit_s",
+        "thresholds": "check:holds[].told.setup.thresholds",
+        "storage": "check:holds[].told.setup.storage check:holds[].told.setup.storage_bytes",
+        "writes": "check:holds[].told.health.failed_writes check:holds[].told.health.erases",
+        "pull": "watch:pulling pull:pages_pulled pull:bytes_pulled pull:pages_lacking",
+        "rate": "pull:bytes_pulled pull:seconds",
+        "store": "check:path",
+        "stored pages": ("check:holds[].first_page check:holds[].last_page check:holds[].pages"),
+        "gaps": "check:holds[].gaps",
+        "boots": "check:holds[].boots check:holds[].dark_boots",
+        "direct sun": "check:holds[].observed_s check:holds[].days",
+        "clock known": "check:holds[].covered_s check:holds[].clock_s",
+        "drift": "clock:boots[].drift_ppm clock:boots[].drift_sigma_ppm",
+    }
+
     def __init__(self, desk: Desk, contents: Sequence[tuple[str, str]], common: Keys) -> None:
         super().__init__(desk, contents, common)
         self._uid: str | None = None
@@ -91,8 +124,10 @@ class LogPage(Page):
             self._stale, self._asking = False, True
             uid = self._uid
             self.run_worker(lambda: self._ask(uid), thread=True)
-        self.query_one(LogFacts).show(live, self._pull, self._told)
-        self.query_one(LogSays).show(live, self._pull, self._told, self._checked)
+        for facts in self.query(LogFacts):
+            facts.show(live, self._pull, self._told)
+        for says in self.query(LogSays):
+            says.show(live, self._pull, self._told, self._checked)
 
     def _ask(self, uid: str | None) -> None:
         self.post_message(StoreTold(told_by(self.desk, uid)))

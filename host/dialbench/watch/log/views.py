@@ -55,9 +55,8 @@ class LogSays(Roll):
     def content(self, width: int) -> Rows:
         rows: Rows = [row for text in self._sentences for row in paragraph(text, width)]
         if self._days:
-            head = f" {'day':10} {'sun h':>6} {'crossings':>9}"
-            rows += [[("", "plain")]] if rows and rows[-1] else []
-            rows.append([(head, "label"), (f"  {self._zone}", "quiet")])
+            head = (f" {'day':10}", f" {'sun h':>6}", f" {'crossings':>9}")
+            rows.append([*((text, "label") for text in head), (f"  {self._zone}", "quiet")])
         most_s = max((day.sun_s for day in self._days), default=0.0) or 1.0
         room = max(0, width - 31)
         full = "█" if self.blocks else "#"

@@ -86,7 +86,7 @@ def chart(found: Residuals, view: str, width: int, blocks: bool) -> tuple[Rows, 
     """A row for each group, and the axis below them."""
     shown = groups(found, view)
     label = max([len(group.name) for group in shown], default=1)
-    axis = Axis.over(found.late_s, max(8, width - label - 19))
+    axis = Axis.over(found.late_s, max(8, width - label - 17))
     rows: Rows = []
     for group in shown:
         count = np.bincount(axis.cell(found.late_s[group.points]), minlength=axis.cells)
@@ -128,7 +128,9 @@ def _axis(axis: Axis, label: int) -> Rows:
     zero = axis.zero()
     if zero is not None and len(low) < zero < axis.cells - len(high) - 1:
         text[zero] = "0"
-    return [[(" " * (label + 2) + "".join(text), "quiet"), ("  median   half", "label")]]
+    return [
+        [(" " * (label + 2) + "".join(text), "quiet"), ("  median", "label"), ("   half", "label")]
+    ]
 
 
 def figures(found: Found) -> list[tuple[str, str]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -89,6 +89,22 @@ class ResidualsPage(Page):
         "after a solve what causes them and what to do. It needs no board."
     )
 
+    facts: ClassVar[Mapping[str, str]] = {
+        "Title": "watch:dial.name watch:dial.site watch:why_unobserved watch:counts",
+        "Strips": (
+            "compare:residuals.points.late_s compare:residuals.points.channel"
+            " compare:residuals.by_channel[].name compare:residuals.by_hour[].name"
+            " compare:residuals.by_day[].name"
+        ),
+        "median": "compare:residuals.by_channel[].median_s compare:residuals.by_day[].median_s",
+        "half": "compare:residuals.by_channel[].low_s compare:residuals.by_channel[].high_s",
+        "Says": "compare:verdict compare:suspicions solve:sentences solve:rows",
+        "log": "compare:board",
+        "crossings": "compare:comparison.crossings.matched solve:crossings.used",
+        "missed": "compare:comparison.crossings.missed compare:comparison.crossings.unexpected",
+        "late": ("compare:comparison.residual_s.median compare:comparison.residual_s.scatter_p95"),
+    }
+
     def __init__(self, desk: Desk, contents: Sequence[tuple[str, str]], common: Keys) -> None:
         super().__init__(desk, contents, common)
         self._uid: str | None = None
@@ -120,8 +136,10 @@ class ResidualsPage(Page):
         self._paint()
 
     def _paint(self) -> None:
-        self.query_one(Strips).show(self._look, self._view)
-        self.query_one(Says).show(self._look, self._solve)
+        for strips in self.query(Strips):
+            strips.show(self._look, self._view)
+        for says in self.query(Says):
+            says.show(self._look, self._solve)
 
     def _compare(self, uid: str | None, kept: object) -> None:
         found, now = looked(self.desk, uid, kept)

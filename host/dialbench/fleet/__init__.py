@@ -1,0 +1,1 @@
+"""Many boards: pulled at once, and held against each other."""

@@ -1,0 +1,1 @@
+"""The bench page: each channel's response against the shaft's angle as it is traced."""

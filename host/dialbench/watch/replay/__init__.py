@@ -1,0 +1,1 @@
+"""The replay page: any day, predicted or stored, scrubbed and played."""
