@@ -12,15 +12,16 @@ from dialbench.sky import Sky, to_us
 from dialbench.store import CarriedPage, ForeignLog, Store
 from dialcore import records
 
-BEGIN = datetime(2027, 4, 16, 10, tzinfo=UTC)
-END = datetime(2027, 4, 16, 15, tzinfo=UTC)
+BEGIN = datetime(2027, 4, 16, 6, tzinfo=UTC)
+END = datetime(2027, 4, 16, 18, tzinfo=UTC)
 NAME = 'a,"b\u202e.csv'
 OLD_HASH = "feedfeedfeedfeed"
 
 
 def due():
-    """(the demo dial, its crossings of some hours)"""
-    dial = dialfile.demo()
+    """(the demo dial with few of its bores, its crossings of a day)"""
+    demo = dialfile.demo()
+    dial = replace(demo, bores=demo.bores[::10])
     return dial, predict.crossings(dial, Sky(dial.site), to_us(BEGIN), to_us(END))
 
 
@@ -76,7 +77,7 @@ def fill(path):
         store.add_board(hello(dial_hash=dial.hash), text)
         for raw in pages(crossings, late):
             store.add_page(UID, raw)
-        for device_ms in (0, 9_000_000, 18_000_000):
+        for device_ms in (0, 20_000_000, 43_200_000):
             store.add_mark(UID, Mark(1, device_ms, to_us(BEGIN) + 1000 * device_ms, 1000, "link"))
         store.add_status(UID, status(next_page=3, torn_pages=2))
         # A board without a known dial or clock, one page of which was spoilt and came again, and
@@ -100,7 +101,7 @@ def fill(path):
         log = foreign.parse(
             f"utc,channel,threshold,direction,sigma_s\n{lines}".encode(),
             NAME,
-            b"start,end\n2027-04-16T10:00:00Z,2027-04-16T15:00:00Z\n",
+            b"start,end\n2027-04-16T06:00:00Z,2027-04-16T18:00:00Z\n",
             "sun.csv",
             len(dial.channels),
         )
@@ -109,11 +110,8 @@ def fill(path):
 
 
 def fill_small(path):
-    """A store with one imported log of a whole day, of the demo dial with few of its bores."""
-    demo = dialfile.demo()
-    dial = replace(demo, bores=demo.bores[::10])
-    start_us, end_us = (to_us(datetime(2027, 4, 16, hour, tzinfo=UTC)) for hour in (6, 18))
-    seen = predict.crossings(dial, Sky(dial.site), start_us, end_us)
+    """A store with one imported log of a whole day."""
+    dial, seen = due()
     utc_us = seen.utc_us + late_us(len(seen.utc_us))
     order = np.lexsort((seen.rise, seen.threshold, seen.channel, utc_us))
     log = ForeignLog(
@@ -123,7 +121,7 @@ def fill_small(path):
         seen.threshold[order],
         seen.rise[order],
         (10_000,) * len(order),
-        ((start_us, end_us),),
+        ((to_us(BEGIN), to_us(END)),),
     )
     with Store.open(path) as store:
         store.foreign.add(log, dial.hash, dialfile.dump(dial), len(dial.channels))

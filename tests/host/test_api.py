@@ -12,6 +12,9 @@ from tests.host.stores import UID
 from dialbench import api
 from dialbench.errors import UserError
 
+# The first to ask for the ephemeris waits for it.
+pytestmark = pytest.mark.timeout(240)
+
 
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):

@@ -21,6 +21,9 @@ from dialbench.store import Store
 HERE = Path(__file__).parent
 TABLES = ("board", "dial", "page", "spare", "mark", "status", "foreign_log", "decoding", "crossing")
 
+# The first to ask for the ephemeris waits for it.
+pytestmark = pytest.mark.timeout(240)
+
 
 def quiet(what, share):
     pass
