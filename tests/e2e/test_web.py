@@ -178,7 +178,7 @@ def test_a_browser_shows_the_face_that_a_terminal_shows_and_takes_keys(
             ]
             assert sum(character != " " for _, _, character in cells) > 300
             drawn = None
-            for _ in range(100):
+            for _ in range(300):
                 shot = await picture(tab)
                 drawn = [
                     (x, y)
