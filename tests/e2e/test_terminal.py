@@ -36,7 +36,7 @@ class Terminal:
             text=True,
             timeout=10,
             check=True,
-            env={**os.environ, "LC_ALL": "C.UTF-8"},
+            env=_beside(),
         )
         return ran.stdout
 
@@ -56,6 +56,12 @@ class Terminal:
 
     def close(self) -> None:
         self._tmux("kill-server")
+
+
+def _beside() -> dict[str, str]:
+    """The environment, without the size of the terminal that the tests themselves may have."""
+    kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+    return {**kept, "LC_ALL": "C.UTF-8"}
 
 
 def _passed_on() -> dict[str, str]:
