@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench import ephemeris
+from dialbench.days import DAY_MIN, folded_min
 from dialbench.dial import Dial
 from dialbench.errors import UserError
 from dialbench.layout import plan_edges_deg
@@ -25,7 +26,6 @@ from dialcore import frames
 Floats = NDArray[np.float64]
 Pose = tuple[float, float, float]  # about P's axes, degrees
 
-_DAY_MIN = 1440.0
 _MIN_PER_DEG = 4.0
 _SAMPLES = 9  # instants over the plan's hours
 _US_PER_DEG = 240_000_000
@@ -211,15 +211,15 @@ def _days(dial: Dial, dates: Sequence[date], pose_deg: Pose) -> tuple[Day, ...]:
     hour_angle, _ = frames.place(tuple(seen), site.hemisphere, np)
     read_min = plan.steps[0].start_min + _MIN_PER_DEG * (np.degrees(hour_angle) - edges_deg[0])
     clock_min = at_us.ravel() / 60e6 + np.repeat(offsets_min, _SAMPLES)
-    add_min = _folded(clock_min - read_min).reshape(len(dates), _SAMPLES)
+    add_min = folded_min(clock_min - read_min).reshape(len(dates), _SAMPLES)
     up = sun.up.reshape(len(dates), _SAMPLES)
     at_noon = sky.sun(noon_us)
     eot_min = sky.equation_of_time_s(noon_us) / 60
     out = []
     for k, day in enumerate(dates):
         lit = add_min[k][up[k]] if up[k].any() else add_min[k]
-        lit = lit[0] + _folded(lit - lit[0])  # not torn where it is half a day
-        middle = float(_folded(np.array([(lit.max() + lit.min()) / 2]))[0])
+        lit = lit[0] + folded_min(lit - lit[0])  # not torn where it is half a day
+        middle = float(folded_min(np.array([(lit.max() + lit.min()) / 2]))[0])
         moment = from_us(int(noon_us[k])).astimezone(site.tz)
         ahead_min = (moment.utcoffset() or timedelta()) / timedelta(minutes=1) - offsets_min[k]
         out.append(
@@ -248,11 +248,7 @@ def time_of(dial: Dial, card: Card, spells_min: float, moment: datetime) -> floa
     """What the card makes of a reading: minutes after midnight of the time clocks show, from
     the step's beginning as spelled and an instant of its day. Half a step either way."""
     day = card.days[moment.astimezone(dial.site.tz).date().timetuple().tm_yday - 1]
-    return (spells_min + dial.plan.step_min / 2 + day.legal_min) % _DAY_MIN
-
-
-def _folded(minutes: Floats) -> Floats:
-    return (minutes + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
+    return (spells_min + dial.plan.step_min / 2 + day.legal_min) % DAY_MIN
 
 
 def minutes(value: float) -> str:

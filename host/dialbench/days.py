@@ -1,13 +1,17 @@
-"""Which day of a zone's calendar instants belong to."""
+"""Which day of a zone's calendar instants belong to; differences of times of day."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
+_Minutes = TypeVar("_Minutes", float, NDArray[np.float64])
+
+DAY_MIN = 1440.0
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOUR_US = 3_600_000_000
@@ -33,3 +37,8 @@ def local_days(utc_us: Ints, zone: tzinfo) -> Ints:
         for quarter in quarters.tolist()
     ]
     return np.array(days, np.int64)[which.reshape(-1)]
+
+
+def folded_min(minutes: _Minutes) -> _Minutes:
+    """Differences of times of day in minutes, the short way round the clock: -720..720."""
+    return (minutes + DAY_MIN / 2) % DAY_MIN - DAY_MIN / 2

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from dialbench.compare import Interval, Ints, Measured, merged
 from dialbench.crossing import Crossings
+from dialbench.days import DAY_MIN, folded_min
 from dialbench.dial import Dial, Plan, Step
 from dialbench.predict import plan_step
 from dialbench.sky import Sky, from_us
@@ -26,7 +27,6 @@ Face = frozenset[int]
 SCHEMA = "dialbench.reading/1"
 
 _HALF = 1  # the threshold at lit fraction 0.50
-_DAY_MIN = 1440.0
 _MIN_US = 60_000_000.0
 # The Sun's hour angle is looked up this often and interpolated between: straight within
 # about 0.1 s even at the horizon, where refraction bends it most.
@@ -114,7 +114,7 @@ def decode(dial: Dial, lit: Collection[int], near_min: float | None = None) -> S
     if near_min is None:
         return steps[0]
     middles = np.array([_middle_min(dial.plan, step) for step in steps])
-    return steps[int(np.argmin(abs(_around(middles - near_min))))]
+    return steps[int(np.argmin(abs(folded_min(middles - near_min))))]
 
 
 def zone_time(dial: Dial, utc_us: int) -> datetime:
@@ -132,7 +132,7 @@ def minutes(clock: datetime) -> float:
 def ahead_min(plan: Plan, step: Step, clock_min: float) -> float:
     """By how many minutes a step is ahead of a clock, -720..720, positive where the dial is
     fast: the middle of the interval that it stands for, minus the clock (as Errors count it)."""
-    return (_middle_min(plan, step) - clock_min + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
+    return folded_min(_middle_min(plan, step) - clock_min)
 
 
 def unpack_levels(levels: bytes) -> Face:
@@ -237,19 +237,19 @@ def read(dial: Dial, sky: Sky, lit: Pattern) -> Reading:
     said = np.flatnonzero((of_face[face] >= 0) & ~empty[face])
     a, b, piece = a[said], b[said], piece[said]
     ahead_h = _standard_offsets_h(dial, a)
-    zone_min = (a / _MIN_US + 60 * ahead_h) % _DAY_MIN
+    zone_min = (a / _MIN_US + 60 * ahead_h) % DAY_MIN
     middle = np.empty(len(said))
     for number in np.unique(of_face[face[said]]):
         these = of_face[face[said]] == number
         middles = np.array(
             [_middle_min(dial.plan, s) for s in dial.plan.steps if numbers[s.channels] == number]
         )
-        off = abs(_around(middles - zone_min[these, None]))
+        off = abs(folded_min(middles - zone_min[these, None]))
         middle[these] = middles[np.argmin(off, axis=1)]
     lasting = (lit.end_us - lit.start_us)[piece] >= LASTING_S * 1_000_000
 
     def errors(time_min: Floats, passed_min: Floats) -> Errors | None:
-        first = _around(middle - time_min)
+        first = folded_min(middle - time_min)
         return _errors(first, first - passed_min, lasting) if len(first) else None
 
     passed = (b - a) / _MIN_US
@@ -260,17 +260,12 @@ def read(dial: Dial, sky: Sky, lit: Pattern) -> Reading:
         share_blank=int(lasted[blank].sum()) / whole,
         zone=errors(zone_min, passed),
         mean=errors(a / _MIN_US + 4 * dial.site.longitude_deg, passed),
-        apparent=errors(_DAY_MIN / 2 + 4 * hours(a), 4 * (hours(b) - hours(a))),
+        apparent=errors(DAY_MIN / 2 + 4 * hours(a), 4 * (hours(b) - hours(a))),
     )
 
 
 def _middle_min(plan: Plan, step: Step) -> float:
     return step.start_min + plan.step_min / 2
-
-
-def _around(minutes: Floats) -> Floats:
-    """Differences of clock times, folded into -720..720 minutes."""
-    return (minutes + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
 
 
 def _covering(utc_us: Ints, start_us: Ints, end_us: Ints) -> Ints:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dialbench.crossing import NOMINAL, Pose
+from dialbench.days import DAY_MIN, folded_min
 from dialbench.dial import Dial
 from dialbench.predict import plan_step
 from dialbench.reading import Pattern, Reading, decode, read
@@ -30,7 +31,7 @@ SCHEMA = "dialbench.readings/1"
 CAUSES = ("equation of time", "longitude", "pose", "bores", "step", "refraction", "clock")
 _LOOK_US = 30_000_000  # how often the errors are looked at
 _QUANTILES = (0.0, 0.05, 0.25, 0.5, 0.75, 0.95, 1.0)
-_DAY_MIN, _MIN_US, _DAY_US = 1440.0, 60e6, 86_400_000_000
+_MIN_US, _DAY_US = 60e6, 86_400_000_000
 _CONFUSED = 12  # pairs listed
 _MIN_PER_DEG = 4.0
 
@@ -221,7 +222,7 @@ def _looked(
     plan, site = dial.plan, dial.site
     starts_min = np.array([step.start_min for step in plan.steps]) + plan.step_min / 2
     offset_min, legal_min = _offsets_min(dial, at_us)
-    zone_min = at_us / _MIN_US % _DAY_MIN + offset_min
+    zone_min = at_us / _MIN_US % DAY_MIN + offset_min
     said = _said(dial, lit, face, zone_min)
     is_said = said >= 0
     confused = _confusions(dial, due, said)
@@ -230,8 +231,8 @@ def _looked(
     at_us, due, said, hour_deg = at_us[is_said], due[is_said], said[is_said], hour_deg[is_said]
     zone_min, offset_min, legal_min = zone_min[is_said], offset_min[is_said], legal_min[is_said]
     middle = starts_min[said]
-    apparent_min = _DAY_MIN / 2 + _MIN_PER_DEG * hour_deg
-    mean_min = at_us / _MIN_US % _DAY_MIN + _MIN_PER_DEG * site.longitude_deg
+    apparent_min = DAY_MIN / 2 + _MIN_PER_DEG * hour_deg
+    mean_min = at_us / _MIN_US % DAY_MIN + _MIN_PER_DEG * site.longitude_deg
     kinds = {
         "apparent": apparent_min,
         "mean": mean_min,
@@ -239,7 +240,7 @@ def _looked(
         "UTC": at_us / _MIN_US,
         "legal": zone_min + legal_min,
     }
-    spreads = {kind: Spread.of(_around(middle - minutes)) for kind, minutes in kinds.items()}
+    spreads = {kind: Spread.of(folded_min(middle - minutes)) for kind, minutes in kinds.items()}
     # The causes of the error against the zone's time; they add up to it.
     eot_min = sky.equation_of_time_s(at_us) / 60
     allowed_eot, allowed_longitude = allowed_min(site, plan)
@@ -249,17 +250,17 @@ def _looked(
     stands_min = apparent_min - allowed_eot - allowed_longitude + pose_min
     planned = plan_step(dial, hour_deg + pose_min / _MIN_PER_DEG)
     inside = planned >= 0
-    step_min = np.where(inside, _around(starts_min[planned] - stands_min), 0.0)
+    step_min = np.where(inside, folded_min(starts_min[planned] - stands_min), 0.0)
     due_min = np.where(inside, starts_min[planned], stands_min)
     budget: dict[str, Spread | None] = {
         "equation of time": Spread.of(eot_min - allowed_eot),
         "longitude": Spread.of(
-            _around(_MIN_PER_DEG * site.longitude_deg - offset_min - allowed_longitude)
+            folded_min(_MIN_PER_DEG * site.longitude_deg - offset_min - allowed_longitude)
         ),
         "pose": None if pose_deg is None else Spread.of(pose_min),
-        "bores": Spread.of(_around(middle - due_min)),
+        "bores": Spread.of(folded_min(middle - due_min)),
         "step": Spread.of(step_min),
-        "refraction": Spread.of(_around(apparent_min - mean_min - eot_min)),
+        "refraction": Spread.of(folded_min(apparent_min - mean_min - eot_min)),
         "clock": Spread.of(np.array([-clock_sigma_s, clock_sigma_s]) / 60),
     }
     return spreads, confused, budget
@@ -285,7 +286,7 @@ def _said(dial: Dial, lit: Pattern, face: Ints, zone_min: Floats) -> Ints:
             continue
         steps = [step for step in dial.plan.steps if step.channels == channels]
         middles = np.array([step.start_min + dial.plan.step_min / 2 for step in steps])
-        nearest = np.argmin(abs(_around(middles - zone_min[these, None])), axis=1)
+        nearest = np.argmin(abs(folded_min(middles - zone_min[these, None])), axis=1)
         said[these] = np.array([step.index for step in steps])[nearest]
     return said
 
@@ -343,10 +344,6 @@ def _offsets_min(dial: Dial, at_us: Ints) -> tuple[Floats, Floats]:
         standard.append(ahead)
         legal.append(whole - ahead)
     return np.array(standard)[which], np.array(legal)[which]
-
-
-def _around(minutes: Floats) -> Floats:
-    return (minutes + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
 
 
 def _cells(one: Reading) -> Iterable[str]:

@@ -15,12 +15,12 @@ import numpy as np
 
 from dialbench.compare import Comparison, Measured, compare
 from dialbench.crossing import Crossings
+from dialbench.days import DAY_MIN, folded_min
 from dialbench.dial import Dial, Plan, Site, Step
 from dialbench.layout import design_equation_of_time_s, plan_edges_deg
 from dialbench.predict import plan_step
 from dialbench.sky import from_us
 
-_DAY_MIN = 1440.0
 _MIN_PER_DEG = 4.0
 _FEWEST = 6  # crossings: three channels seen to light up and go dark
 _FEWEST_CHANNELS = 3
@@ -136,21 +136,21 @@ def shares(
     eot_min = equation_of_time_s / 60
     offset_min = 60 * site.standard_offset_h(from_us(utc_us).date())
     longitude_min = _MIN_PER_DEG * site.longitude_deg - offset_min
-    apparent_min = _DAY_MIN / 2 + _MIN_PER_DEG * hour_angle_deg
-    mean_min = utc_us / 60e6 % _DAY_MIN + _MIN_PER_DEG * site.longitude_deg
+    apparent_min = DAY_MIN / 2 + _MIN_PER_DEG * hour_angle_deg
+    mean_min = utc_us / 60e6 % DAY_MIN + _MIN_PER_DEG * site.longitude_deg
     pose_min = None if shift is None else -shift.late_s / 60
     # The time that the dial stands at, by its own plan: where its step should be looked up.
     plan_min = apparent_min - allowed_eot_min - allowed_longitude_min + (pose_min or 0.0)
     due = int(plan_step(dial, np.array([hour_angle_deg + (pose_min or 0.0) / _MIN_PER_DEG]))[0])
-    step_min = None if due < 0 else _folded(_middle_min(plan, plan.steps[due]) - plan_min)
+    step_min = None if due < 0 else folded_min(_middle_min(plan, plan.steps[due]) - plan_min)
     face_min = None
     if reads is not None:
         due_min = plan_min if due < 0 else _middle_min(plan, plan.steps[due])
-        face_min = _folded(_middle_min(plan, reads) - due_min)
+        face_min = folded_min(_middle_min(plan, reads) - due_min)
     return Shares(
         equation_of_time_min=eot_min - allowed_eot_min,
-        longitude_min=_folded(longitude_min - allowed_longitude_min),
-        air_min=_folded(apparent_min - mean_min - eot_min),
+        longitude_min=folded_min(longitude_min - allowed_longitude_min),
+        air_min=folded_min(apparent_min - mean_min - eot_min),
         pose_min=pose_min,
         step_min=step_min,
         face_min=face_min,
@@ -162,14 +162,9 @@ def shares(
 def allowed_min(site: Site, plan: Plan) -> tuple[float, float]:
     """Minutes of equation of time and of longitude that a plan's steps allow for."""
     eot_min = design_equation_of_time_s(site, plan) / 60
-    apparent_min = _DAY_MIN / 2 + _MIN_PER_DEG * float(plan_edges_deg(site, plan)[0])
-    return eot_min, _folded(apparent_min - plan.steps[0].start_min - eot_min)
+    apparent_min = DAY_MIN / 2 + _MIN_PER_DEG * float(plan_edges_deg(site, plan)[0])
+    return eot_min, folded_min(apparent_min - plan.steps[0].start_min - eot_min)
 
 
 def _middle_min(plan: Plan, step: Step) -> float:
     return step.start_min + plan.step_min / 2
-
-
-def _folded(minutes: float) -> float:
-    """A difference of clock times within -720..720 minutes."""
-    return (minutes + _DAY_MIN / 2) % _DAY_MIN - _DAY_MIN / 2
