@@ -1,5 +1,7 @@
 """The bench page, driven by keys: what it shows comes from a traced rehearsal or is set by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.tui.test_snapshots import FONT_FACE
@@ -186,6 +188,50 @@ def test_channels_are_chosen_and_a_trace_is_saved_and_begun_anew(
         feed.post(looks(dial, now_us))
         await until(pilot, lambda: "120 looks" in text_of(app))
         await pilot.press("n", "n")
+        await until(pilot, lambda: " 0 looks" in text_of(app))
+
+    drive(app, script)
+
+
+def test_what_came_of_a_bench_that_was_dropped_says_nothing_of_the_next(
+    app, feed, here, dial, now_us, drive, until, text_of, bench_of
+):
+    async def script(pilot):
+        await turned_to(pilot, feed, until, here, Tracing(True, ""))
+        feed.post(looks(dial, now_us))
+        await until(pilot, lambda: "120 looks" in text_of(app))
+        shown = bench_of(app)
+        old = shown.bench
+        await pilot.press("n", "n")
+        await until(pilot, lambda: " 0 looks" in text_of(app))
+        shown.post_message(page.Worked(old, Found(old.setting, 120, None, (), "of the old one")))
+        shown.post_message(page.Saved(old, 120, "120 looks are saved"))
+        await until(pilot, lambda: "120 looks are saved" in text_of(app))
+        assert shown.bench.found is None
+        feed.post(looks(dial, now_us, 170.0, 190.0))
+        await until(pilot, lambda: "80 looks" in text_of(app))
+        await pilot.press("n")
+        await until(pilot, lambda: "80 looks are not saved" in text_of(app))
+
+    drive(app, script)
+
+
+def test_a_warning_does_not_stand_for_ever(
+    app, feed, here, dial, now_us, drive, until, text_of, bench_of, monkeypatch
+):
+    async def script(pilot):
+        await turned_to(pilot, feed, until, here, Tracing(True, ""))
+        shown = bench_of(app)
+        clock = [0.0]
+        shown.desk = replace(shown.desk, monotonic_s=lambda: clock[0])
+        feed.post(looks(dial, now_us))
+        await until(pilot, lambda: "120 looks" in text_of(app))
+        await pilot.press("n")
+        clock[0] = 60.0
+        await pilot.press("n")
+        await pilot.pause()
+        assert len(shown.bench.tracing) == 120
+        await pilot.press("n")
         await until(pilot, lambda: " 0 looks" in text_of(app))
 
     drive(app, script)

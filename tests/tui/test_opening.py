@@ -9,7 +9,8 @@ import termios
 
 import pytest
 
-from dialbench.watch.opening import frame
+from dialbench.errors import UserError
+from dialbench.watch.opening import check_terminal, frame
 
 FAILING = """
 import sys
@@ -67,3 +68,30 @@ def test_a_terminal_is_given_back_as_it_was():
 def test_without_a_terminal_nothing_is_drawn(run, kind):
     done = run([sys.executable, "-c", FAILING], **kind)
     assert (done.stdout, done.stderr) == ("", "that is no dial\n")
+
+
+@pytest.mark.parametrize(
+    ("keyboard", "terminal", "term", "told"),
+    [
+        (True, True, "dumb", "TERM=dumb"),
+        (False, True, "linux", "needs a terminal"),
+        (True, False, "linux", "needs a terminal"),
+        (True, True, "linux", None),
+    ],
+)
+def test_a_screen_that_nobody_could_see_or_steer_is_refused(
+    monkeypatch, keyboard, terminal, term, told
+):
+    far, near = pty.openpty()
+    monkeypatch.setenv("TERM", term)
+    monkeypatch.delenv("TEXTUAL_DRIVER", raising=False)
+    with open(near, "w") as screen, open(os.devnull) as nobody, open(os.devnull, "w") as nowhere:
+        monkeypatch.setattr(sys, "__stdin__", screen if keyboard else nobody)
+        monkeypatch.setattr(sys, "__stderr__", screen if terminal else nowhere)
+        if told is None:
+            check_terminal()
+        else:
+            with pytest.raises(UserError, match=told):
+                check_terminal()
+        monkeypatch.undo()
+    os.close(far)

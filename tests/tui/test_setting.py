@@ -6,12 +6,14 @@ from types import SimpleNamespace
 
 import pytest
 
+from dialbench.errors import UserError
 from dialbench.placing.guide import Action, Guidance
 from dialbench.placing.later import Later
 from dialbench.solve.observe import Combination
 from dialbench.watch.events import Connected, Frame, Lost
 from dialbench.watch.setting import large
 from dialbench.watch.setting import page as setting
+from dialbench.watch.setting.guided import guided as listened
 from dialbench.watch.setting.views import Amount, Arrow, Setting, Words
 
 FONT_FACE = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
@@ -113,6 +115,44 @@ def test_forgetting_begins_with_another_assistant(app, assistant, drive, until, 
         await until(pilot, lambda: assistant.begun == 2)
 
     drive(page, script)
+
+
+def test_what_was_thought_about_before_forgetting_is_not_shown(app, drive, until, now_us):
+    page = app()
+
+    async def script(pilot):
+        await pilot.press("2")
+        await until(pilot, lambda: guided(page))
+        late = setting.Guided(0, page.page.setting.guidance, None)
+        await pilot.press("f")
+        page.page.post_message(late)
+        await pilot.pause()
+        assert page.page.setting.guidance is None
+
+    drive(page, script)
+
+
+def test_looks_of_another_dial_tell_nothing_even_after_a_move(
+    app, assistant, drive, until, levels, now_us
+):
+    stranger = Connected("/dev/dial", "00aa00aa00aa00aa", "0123456789abcdef", "0.1.0", "")
+    page = app(True, stranger, Frame(now_us, 0.0, True, levels(), 0))
+
+    async def script(pilot):
+        await pilot.press("2")
+        await pilot.press("m")
+        await until(pilot, lambda: assistant.asked)
+        await pilot.pause()
+        assert assistant.asked == ["moved"]
+
+    drive(page, script)
+
+
+def test_looks_of_another_number_of_channels_are_one_sentence(still_feed, dial, levels, now_us):
+    here = Connected("/dev/dial", "5b0f3a7710c2d941", dial.hash, "0.1.0", "")
+    feed = still_feed(here, Frame(now_us, 0.0, True, levels()[:-1], 0))
+    with pytest.raises(UserError, match=rf"{len(dial.channels) - 1} channels"):
+        next(listened(feed, dial, None, 5.0, lambda: False, lambda text: None))
 
 
 def test_steps_of_first_placing_come_one_by_one_and_then_the_sun_again(app, drive, until, text_of):

@@ -232,7 +232,10 @@ def test_the_page_is_whole_and_names_nothing_elsewhere(serving):
         ("localhost:80", "127.0.0.1", True),
         ("[::1]:80", "::1", True),
         ("127.0.0.1:81", "127.0.0.1", False),
-        ("127.0.0.1", "127.0.0.1", False),
+        ("127.0.0.1", "127.0.0.1", True),  # browsers leave 80 out
+        ("[::1]", "::1", True),
+        ("127.0.0.1:", "127.0.0.1", False),
+        ("::1", "::1", False),
         ("", "127.0.0.1", False),
         ("dial.example:80", "127.0.0.1", False),
         ("192.0.2.7:80", "127.0.0.1", False),
@@ -244,6 +247,7 @@ def test_the_page_is_whole_and_names_nothing_elsewhere(serving):
 )
 def test_by_which_names_the_server_may_be_called(host, address, meant):
     assert answers_to(host, address, 80) is meant
+    assert not answers_to(host, address, 8000)
 
 
 def test_where_it_listens_is_told_plainly():
@@ -262,6 +266,11 @@ def test_a_port_in_use_is_told():
         pytest.raises(WebError, match=r"give another --web-port"),
     ):
         bound("127.0.0.1", taken.getsockname()[1])
+
+
+def test_an_address_of_another_machine_is_told():
+    with pytest.raises(WebError, match=r"^192\.0\.2\.1 port 0 .* \([^(]*\): give --web-host"):
+        bound("192.0.2.1", 0)
 
 
 def test_without_the_extra_the_mend_is_told(monkeypatch):

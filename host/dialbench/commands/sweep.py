@@ -170,14 +170,14 @@ def _traced(
         line.told()
 
     try:
-        with _ending(), suppress(KeyboardInterrupt):
-            trace(bench, port, clock, screen.note, seconds, turned)
-    finally:
-        line.end()
-        kept.save()
-    try:
+        try:
+            with _ending(), suppress(KeyboardInterrupt):
+                trace(bench, port, clock, screen.note, seconds, turned)
+        finally:
+            line.end()
+            kept.save()
         workshop.end(finish=True)
-    except KeyboardInterrupt:
+    except BaseException:  # also of a board that is refused: nobody waits for the work then
         workshop.end(finish=False)
         raise
 

@@ -17,7 +17,7 @@ from click.core import ParameterSource
 from dialbench.commands import options
 from dialbench.commands.virtualsource import VIRTUAL_START, virtual_source
 from dialbench.errors import UserError
-from dialbench.watch.opening import opening
+from dialbench.watch.opening import check_terminal, opening
 
 # What is heavy is loaded behind the first frame.
 if TYPE_CHECKING:
@@ -115,7 +115,10 @@ def command(
     elif only_once:
         raise UserError("--once is one look on standard output: not with --web")
     if in_browser:
-        _load(dial_path)  # what is wrong with it is told here, not to a browser
+        # What is wrong with files is told here, not to a browser.
+        _load(dial_path)
+        if store_path is not None and store_path.exists():
+            _check_store(store_path)
         _serve(context, web_host, web_port, as_json)
         return
 
@@ -147,6 +150,7 @@ def command(
             _look(source, dial, store, as_json)
         return
     with opening() as say, watched(say) as (source, dial, store):
+        check_terminal()
         say("Loading the predictions")
         from dialbench.watch import run
 
@@ -157,6 +161,12 @@ def _load(path: Path | None) -> Dial:
     from dialbench import dialfile
 
     return dialfile.load(path) if path else dialfile.demo()
+
+
+def _check_store(path: Path) -> None:
+    from dialbench.store import Store
+
+    Store.open(path).close()
 
 
 def _look(source: Source, dial: Dial, store_path: Path, as_json: bool) -> None:

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from importlib.util import find_spec
 from typing import TextIO
 
-from dialbench.errors import inert
+from dialbench.errors import UserError, inert
 
 _TAKE = "\x1b[?1049h\x1b[?25l\x1b[H\x1b[2J"  # the other screen, no cursor, empty
 _GIVE_BACK = "\x1b[?25h\x1b[?1049l"
@@ -65,6 +65,24 @@ def opening() -> Iterator[Callable[[str], None]]:
         raise
     finally:
         termios.tcsetattr(keyboard, termios.TCSANOW, before)
+
+
+def check_terminal() -> None:
+    """Raises UserError where nothing can be drawn or nobody types: the application would draw
+    into a file, and wait for keys for ever."""
+    if "TEXTUAL_DRIVER" in os.environ:
+        return  # drawn elsewhere: in a browser
+    terminal, keyboard = sys.__stderr__, sys.__stdin__
+    if terminal is None or keyboard is None or not (terminal.isatty() and keyboard.isatty()):
+        raise UserError(
+            "the live screen needs a terminal on standard input and standard error:"
+            " --once and --json are one look without"
+        )
+    if os.environ.get("TERM") == "dumb":
+        raise UserError(
+            "the live screen needs a terminal that can be drawn on, and TERM=dumb says this one"
+            " cannot: --once and --json are one look without"
+        )
 
 
 def _can_draw(terminal: TextIO | None) -> bool:

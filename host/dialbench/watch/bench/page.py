@@ -30,21 +30,24 @@ from dialbench.watch.page import Keys, Page
 from dialbench.watch.wishes import Trace
 
 _SEEN_S = 0.25
+_WARNED_S = 10.0  # so long a warning stands: later, the same key is pressed by mistake again
 
 
 class Worked(Message):
-    """A sweep has been worked out."""
+    """A sweep of a bench has been worked out."""
 
-    def __init__(self, found: Found) -> None:
+    def __init__(self, bench: LiveBench, found: Found) -> None:
         super().__init__()
+        self.bench = bench
         self.found = found
 
 
 class Saved(Message):
-    """So many looks are in a file now, or why not."""
+    """So many looks of a bench are in a file now, or why not."""
 
-    def __init__(self, looks: int, said: str) -> None:
+    def __init__(self, bench: LiveBench, looks: int, said: str) -> None:
         super().__init__()
+        self.bench = bench
         self.looks = looks
         self.said = said
 
@@ -99,7 +102,7 @@ class BenchPage(Page):
         self._said = ""
         self._saved = 0
         self._path: Path | None = None
-        self._warned = False
+        self._warned_s: float | None = None
         self._working = False
         self._is_new = False
 
@@ -139,19 +142,25 @@ class BenchPage(Page):
     def _work(self, at_last: bool = False) -> None:
         if not self.is_running:
             return  # it has not been looked at yet, and can start no work
-        sweep = self.bench.due(at_last)
+        bench = self.bench
+        sweep = bench.due(at_last)
         if sweep is not None:
             self._working = True
-            setting = self.bench.setting
-            self.run_worker(lambda: self._worked(setting, sweep), thread=True)
+            setting = bench.setting
+            self.run_worker(lambda: self._worked(bench, setting, sweep), thread=True)
 
-    def _worked(self, setting: Setting, sweep: Sweep) -> None:
+    def _worked(self, bench: LiveBench, setting: Setting, sweep: Sweep) -> None:
         worker = get_current_worker()
+
+        def is_wanted() -> bool:
+            return bench is self.bench and not worker.is_cancelled
+
         with suppress(GivenUp):
-            found = worked_out(setting, sweep, lambda: not worker.is_cancelled)
-            self.post_message(Worked(found))
+            self.post_message(Worked(bench, worked_out(setting, sweep, is_wanted)))
 
     def on_worked(self, message: Worked) -> None:
+        if message.bench is not self.bench:
+            return  # it was begun anew meanwhile: what was traced before tells nothing of it
         self._working = False
         self.bench.worked(message.found)
         self._work()
@@ -245,29 +254,32 @@ class BenchPage(Page):
         if self._path is None:
             stamp = f"{from_us(self.desk.clock_us()):%Y%m%d-%H%M%S}"
             self._path = self.desk.store_path.parent / f"sweep-{stamp}.csv"
-        path, sweep, looks = self._path, tracing.sweep(), len(tracing)
-        self.run_worker(lambda: self._save(path, sweep, looks), thread=True)
+        bench, path, sweep, looks = self.bench, self._path, tracing.sweep(), len(tracing)
+        self.run_worker(lambda: self._save(bench, path, sweep, looks), thread=True)
 
-    def _save(self, path: Path, sweep: Sweep, looks: int) -> None:
+    def _save(self, bench: LiveBench, path: Path, sweep: Sweep, looks: int) -> None:
         try:
             whole.write(path, sweeps.text(sweep))
         except OSError as wrong:
-            self.post_message(Saved(0, f"not saved ({wrong.strerror}): {path}"))
+            self.post_message(Saved(bench, 0, f"not saved ({wrong.strerror}): {path}"))
         else:
-            self.post_message(Saved(looks, f"{looks} looks are saved: {path}"))
+            self.post_message(Saved(bench, looks, f"{looks} looks are saved: {path}"))
 
     def on_saved(self, message: Saved) -> None:
-        self._saved = max(self._saved, message.looks)
+        if message.bench is self.bench:
+            self._saved = max(self._saved, message.looks)
         self._say(message.said)
 
     def action_anew(self) -> None:
         looks = len(self.bench.tracing)
-        if looks > self._saved and not self._warned:
-            self._warned = True
+        now_s = self.desk.monotonic_s()
+        warned = self._warned_s is not None and now_s - self._warned_s <= _WARNED_S
+        if looks > self._saved and not warned:
+            self._warned_s = now_s
             self._say(f"{looks - self._saved} looks are not saved: s saves, n again drops them")
             return
-        self._warned = False
-        self._saved, self._path = 0, None
+        self._warned_s = None
+        self._saved, self._path, self._working = 0, None, False
         self.bench = LiveBench(self.bench.setting)
         self._say("")
 

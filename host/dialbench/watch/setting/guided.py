@@ -49,6 +49,11 @@ def guided(
                         raise UserError(event.reason)
                     note(event.reason)
                 elif isinstance(event, Frame):
+                    if len(event.levels) != len(dial.channels):
+                        raise UserError(
+                            f"the board sends looks of {len(event.levels)} channels, and this dial"
+                            f" has {len(dial.channels)}: set the board up for it anew"
+                        )
                     frame = event
             if moved():
                 done = setter.moved()

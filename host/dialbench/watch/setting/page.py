@@ -19,7 +19,7 @@ from dialbench.placing.setter import Setter
 from dialbench.sky import from_us
 from dialbench.solve import stand
 from dialbench.watch.desk import Desk
-from dialbench.watch.events import Event, Frame
+from dialbench.watch.events import Connected, Event, Frame, Lost
 from dialbench.watch.model import LiveState
 from dialbench.watch.page import Keys, Page
 from dialbench.watch.setting.views import Amount, Arrow, Setting, SettingView, Words
@@ -29,11 +29,14 @@ _AHEAD_US = 900_000_000  # what the day will tell is foreseen so often
 
 
 class Guided(Message):
-    """A look has been thought about. fault: why that could not be."""
+    """A look has been thought about. begun: which start it belongs to; fault: why it could not
+    be."""
 
-    def __init__(self, guidance: Guidance | None, ahead: Later | None, fault: str = "") -> None:
+    def __init__(
+        self, begun: int, guidance: Guidance | None, ahead: Later | None, fault: str = ""
+    ) -> None:
         super().__init__()
-        self.guidance, self.ahead, self.fault = guidance, ahead, fault
+        self.begun, self.guidance, self.ahead, self.fault = begun, guidance, ahead, fault
 
 
 class SettingPage(Page):
@@ -71,7 +74,8 @@ class SettingPage(Page):
         self._setter: Setter | None = None
         self._frame: Frame | None = None
         self._fault = ""
-        self._moved = self._busy = False
+        self._moved = self._busy = self._ours = False
+        self._begun = 0  # how often everything was forgotten
 
     def body(self) -> Iterable[Widget]:
         blocks = self.desk.blocks
@@ -86,8 +90,17 @@ class SettingPage(Page):
         return self._setting
 
     def hear(self, event: Event) -> None:
-        if isinstance(event, Frame):
-            self._frame = event
+        match event:
+            case Connected(dial_hash=carried):
+                self._ours, self._frame = carried == self.desk.dial.hash, None
+            case Lost():
+                self._frame = None
+            case Frame(levels=levels):
+                # Another dial's looks, or a board's that contradicts its own HELLO, tell nothing.
+                if self._ours and len(levels) == len(self.desk.dial.channels):
+                    self._frame = event
+            case _:
+                pass
 
     def show(self, live: LiveState) -> None:
         super().show(live)
@@ -100,7 +113,7 @@ class SettingPage(Page):
     def on_guided(self, message: Guided) -> None:
         self._busy = False
         self._fault = message.fault
-        if message.guidance is not None:
+        if message.guidance is not None and message.begun == self._begun:
             ahead = message.ahead or self._setting.later
             self._turn_to(replace(self._setting, guidance=message.guidance, later=ahead))
 
@@ -116,6 +129,7 @@ class SettingPage(Page):
 
     def action_forget(self) -> None:
         self._setter = None
+        self._begun += 1  # what is being thought about now comes too late
         self._turn_to(replace(self._setting, guidance=None))
 
     def _turn_to(self, setting: Setting) -> None:
@@ -134,9 +148,10 @@ class SettingPage(Page):
         moved, self._moved = self._moved, False
         ahead = self._setting.later
         due = ahead is None or (frame is not None and frame.utc_us - ahead.from_us > _AHEAD_US)
-        self.run_worker(lambda: self._thought(frame, moved, due), thread=True)
+        begun = self._begun
+        self.run_worker(lambda: self._thought(begun, frame, moved, due), thread=True)
 
-    def _thought(self, frame: Frame | None, moved: bool, due: bool) -> None:
+    def _thought(self, begun: int, frame: Frame | None, moved: bool, due: bool) -> None:
         """In a thread of its own, one at a time."""
         desk = self.desk
         try:
@@ -148,6 +163,6 @@ class SettingPage(Page):
             if frame is not None:
                 told = setter.look(frame.utc_us, frame.gate, frame.levels)
             ahead = later(desk.dial, desk.sky, frame.utc_us) if due and frame else None
-            self.post_message(Guided(told, ahead))
+            self.post_message(Guided(begun, told, ahead))
         except UserError as error:
-            self.post_message(Guided(None, None, str(error)))
+            self.post_message(Guided(begun, None, None, str(error)))

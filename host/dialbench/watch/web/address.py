@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 
 from dialbench.errors import UserError
 
 LOOPBACK = "127.0.0.1"
+_HOST = re.compile(r"(\[[^\]]*\]|[^:\[\]]+)(?::(\d+))?", re.ASCII)
+_USUAL = "80"  # the port that browsers leave out
 
 
 class WebError(UserError):
@@ -61,9 +64,10 @@ def answers_to(host: str, address: str, port: int) -> bool:
     the browser's name; but it cannot have the browser call the server by an address, or by
     this machine's own name. On loopback, only loopback's names will do.
     """
-    name, colon, number = host.rpartition(":")
-    if not colon or number != str(port):
+    match = _HOST.fullmatch(host)
+    if match is None or (match[2] or _USUAL) != str(port):
         return False
+    name = match[1]
     if name == "localhost":
         return True
     try:

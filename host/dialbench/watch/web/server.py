@@ -7,7 +7,9 @@ have their turn when the one before them closes.
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
+import os
 import signal
 import socket
 from collections.abc import Callable, Mapping, Sequence
@@ -166,10 +168,13 @@ def bound(address: str, port: int) -> socket.socket:
             (address, port), family=socket.AF_INET6 if ":" in address else socket.AF_INET
         )
     except OSError as wrong:
-        raise WebError(
-            f"{address} port {port} cannot be listened on ({wrong.strerror}): give another"
-            " --web-port, or none for a free one"
-        ) from wrong
+        # Its own words repeat the address; those of its number do not.
+        why = os.strerror(wrong.errno) if wrong.errno else str(wrong)
+        if wrong.errno in (errno.EADDRINUSE, errno.EACCES):
+            mend = "give another --web-port, or none for a free one"
+        else:
+            mend = "give --web-host an address that this machine has"
+        raise WebError(f"{address} port {port} cannot be listened on ({why}): {mend}") from wrong
 
 
 def serve(
