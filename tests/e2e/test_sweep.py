@@ -63,11 +63,12 @@ def test_a_virtual_stage_is_traced_and_its_file_tells_the_same(tmp_path, toml):
         (("there",), "--distance of the lamp in mm, or --sun"),
         (("--virtual", "--sun", "--dial", "{toml}"), "goes with --distance"),
         (("there", "--sun", "--dial", "{toml}", "--out", "{none}/s.csv"), "there is no folder"),
+        (("there", "--sun", "--dial", "{toml}", "--out", "{folder}"), "no file can be written"),
         (("there", "--distance", "20", "--dial", "{toml}"), "reaches"),
     ],
 )
 def test_what_cannot_be_is_a_sentence(tmp_path, toml, arguments, words):
-    named = [one.format(toml=toml, none=tmp_path / "none") for one in arguments]
+    named = [one.format(toml=toml, none=tmp_path / "none", folder=tmp_path) for one in arguments]
     ran = asked(sweep.command, *named)
     assert isinstance(ran.exception, UserError), (arguments, ran.exception)
     assert words in str(ran.exception) and ran.stdout == ""

@@ -502,7 +502,10 @@ def test_one_instant_as_text(files, capsys):
         (["--on", "2100-01-01"], "the Sun's place is known from"),
         (["--on", "2027-04-16", "--seconds", "5"], "add --picture FILE"),
         (["--on", "2027-04-16", "--board", "00"], "go with a store"),
-        (["--on", "2027-04-16", "--picture", "no/such/x.svg"], "cannot be written"),
+        (
+            ["--on", "2027-04-16", "--picture", "no/such/x.svg"],
+            "cannot be written (No such file or directory)",
+        ),
         (
             ["--on", "2027-04-16", "--picture", "x.svg", "--speed", "9", "--seconds", "9"],
             "give only one",

@@ -4,10 +4,11 @@ the watch application around them, without a terminal."""
 import asyncio
 import queue
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from tests.host.stores import hello, status, written
 from tests.host.traced import log_of, sky_of, spelt, truth_of
@@ -46,6 +47,15 @@ def _dial():
 @pytest.fixture(scope="session")
 def dial():
     return _dial()
+
+
+@pytest.fixture(scope="session")
+def nearby():
+    """The dial with the bores of the hours about NOW_US alone: to know all takes long."""
+    dial = _dial()
+    hour_deg = Sky(dial.site).sun(np.array([NOW_US])).hour_angle_deg[0]
+    bores = [bore for bore in dial.bores if abs(bore.hour_angle_deg - hour_deg) < 20]
+    return replace(dial, bores=tuple(bores))
 
 
 @pytest.fixture(scope="session")

@@ -22,11 +22,8 @@ def sky(dial):
 
 
 @pytest.fixture(scope="module")
-def dial(dial, now_us):
-    """The dial with the bores of the hours about NOW_US alone: to know all takes long."""
-    hour_deg = Sky(dial.site).sun(np.array([now_us])).hour_angle_deg[0]
-    near = [bore for bore in dial.bores if abs(bore.hour_angle_deg - hour_deg) < 20]
-    return replace(dial, bores=tuple(near))
+def dial(nearby):
+    return nearby
 
 
 @pytest.fixture(scope="module")

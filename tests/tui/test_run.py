@@ -10,11 +10,11 @@ from dialbench.watch import run as watch
 
 
 def test_one_look_with_the_real_predictions(
-    make_source, make_board, dial, levels, tmp_path, now_us
+    make_source, make_board, nearby, levels, tmp_path, now_us
 ):
-    board = make_board()
+    board = make_board(dial_hash=nearby.hash)
     board.look(levels({0: 0}))
-    live = watch.once(make_source(board), dial, tmp_path / "store.sqlite")
+    live = watch.once(make_source(board), nearby, tmp_path / "store.sqlite")
     assert live.utc_us == now_us
     assert live.channels(State.MISSING) == (0,)
     assert live.should_read.spells == "14:30"

@@ -152,7 +152,8 @@ def _draw(timeline: Timeline, seconds: float, path: Path) -> int:
     try:
         whole.write(path, text)
     except (OSError, ValueError) as error:
-        raise UserError(f"--picture {path}: cannot be written ({error})") from None
+        why = getattr(error, "strerror", None) or error  # an OSError names a passing file besides
+        raise UserError(f"--picture {path}: cannot be written ({why})") from None
     return len(text.encode())
 
 

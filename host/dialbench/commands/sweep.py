@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 import tempfile
@@ -106,6 +107,9 @@ def command(
     bench = LiveBench(light.before(dial))
     if out_path is not None and not out_path.parent.is_dir():
         raise UserError(f"--out {out_path}: there is no folder {out_path.parent}")
+    # Told now: once looks have come, an end for this would cost them.
+    if out_path is not None and (out_path.is_dir() or not os.access(out_path.parent, os.W_OK)):
+        raise UserError(f"--out {out_path}: no file can be written there: choose another place")
     if not virtual:
         _traced(bench, str(port), SystemClock(), seconds, out_path)
         _show(bench, dial, None, as_json)
