@@ -124,7 +124,7 @@ def test_space_starts_and_stops_and_what_is_wrong_is_said(
             (records.SILENT, True, "encoder does not answer"),
             (records.WEAK, True, "too far off"),
             (records.STRONG, True, "too near"),
-            (0, False, "is the lamp on?"),
+            (0, False, "is the lamp on, or the Sun out?"),
         ):
             feed.post(looks(dial, now_us, 180, 181, state=state, gate=gate))
             await until(pilot, lambda words=words: words in text_of(app))
@@ -212,6 +212,23 @@ def test_what_came_of_a_bench_that_was_dropped_says_nothing_of_the_next(
         await until(pilot, lambda: "80 looks" in text_of(app))
         await pilot.press("n")
         await until(pilot, lambda: "80 looks are not saved" in text_of(app))
+
+    drive(app, script)
+
+
+@pytest.mark.parametrize("keys", [("1", "q"), ("question_mark", "ctrl+c")])
+def test_the_app_does_not_end_with_looks_unsaved_unless_told_twice(
+    app, feed, here, dial, now_us, drive, until, text_of, bench_of, keys
+):
+    async def script(pilot):
+        await turned_to(pilot, feed, until, here, Tracing(True, ""))
+        feed.post(looks(dial, now_us))
+        await until(pilot, lambda: "120 looks" in text_of(app))
+        await pilot.press(*keys)
+        await until(pilot, lambda: "120 looks are not saved" in text_of(app))
+        assert app.is_running and app.screen is bench_of(app)
+        await pilot.press(keys[-1])
+        await until(pilot, lambda: app._exit)
 
     drive(app, script)
 

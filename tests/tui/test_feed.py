@@ -109,6 +109,27 @@ def test_a_board_that_started_anew_is_greeted_anew(
     assert source.opened == 2
 
 
+def test_what_was_wished_of_a_board_that_is_gone_is_not_asked_of_the_next(
+    make_feed, make_board, heard, now_us, make_source
+):
+    board = make_board()
+
+    class Late(type(make_source(board))):
+        def open(self):
+            if not self.opened:
+                self.opened = 1
+                raise LinkError("/dev/dial answers nothing")
+            return super().open()
+
+    feed = make_feed(Late(board))
+    feed.ask(Trace(50))
+    feed.start(heard.post)
+    heard.wait(Lost)
+    heard.wait(Health)
+    feed.ask(Trace(0))
+    assert heard.wait(Tracing) == Tracing(False, "")  # the one before was dropped
+
+
 def test_looks_on_the_bench_come_all_of_them_once_they_are_asked_for(
     make_feed, make_source, make_board, heard, levels, now_us
 ):

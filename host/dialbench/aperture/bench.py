@@ -104,7 +104,11 @@ class Shaft:
         ):
             if self.state & bit:
                 return words
-        return "" if self.is_lit else "no light on the open-sky sensor: is the lamp on?"
+        return (
+            ""
+            if self.is_lit
+            else "no light on the open-sky sensor: is the lamp on, or the Sun out?"
+        )
 
 
 class LiveBench:

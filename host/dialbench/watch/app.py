@@ -11,6 +11,7 @@ from typing import ClassVar
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.message import Message
+from textual.screen import ModalScreen
 
 from dialbench.errors import UserError
 from dialbench.watch import theme
@@ -74,6 +75,8 @@ class WatchApp(App[None]):
         Binding("t", "other_theme"),
         Binding("question_mark", "help"),
         Binding("q", "quit"),
+        # As everywhere else in a terminal, and as the first frame says.
+        Binding("ctrl+c", "quit", priority=True),
     ]
 
     def __init__(self, desk: Desk, analyse: Callable[[str], Analysis]) -> None:
@@ -203,6 +206,15 @@ class WatchApp(App[None]):
     def action_other_theme(self) -> None:
         light = self.theme == theme.LIGHT.name
         self.theme = theme.DARK.name if light else theme.LIGHT.name
+
+    async def action_quit(self) -> None:
+        for page in self._pages.values():
+            if not page.may_end():
+                if isinstance(self.screen, ModalScreen):
+                    await self.pop_screen()
+                self.action_turn_to(page.label)
+                return
+        self.exit()
 
     def action_help(self) -> None:
         page = self.page

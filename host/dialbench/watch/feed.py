@@ -100,6 +100,9 @@ class Feed:
                         self._grant(self._wishes.get(), session)
                     session.turn()
         except UserError as error:
+            # What was wished of this board is not wished of whichever comes next.
+            while not self._wishes.empty():
+                self._wishes.get()
             post(Lost(port, str(error), vanished=isinstance(error, LinkLost)))
         except Stopped:
             raise

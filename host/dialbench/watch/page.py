@@ -61,6 +61,11 @@ class Page(Screen[None]):
     def hear(self, event: Event) -> None:
         """An event came from the feed; pages that take no notice leave this as it is."""
 
+    def may_end(self) -> bool:
+        """Whether the app may end without a loss that the user does not know of; a page that
+        says no tells them why."""
+        return True
+
     def show(self, live: LiveState) -> None:
         """Show another live state."""
         for view in self.query(views.View):

@@ -270,13 +270,21 @@ class BenchPage(Page):
             self._saved = max(self._saved, message.looks)
         self._say(message.said)
 
-    def action_anew(self) -> None:
-        looks = len(self.bench.tracing)
-        now_s = self.desk.monotonic_s()
+    def may_end(self) -> bool:
+        return self._may_drop("q")
+
+    def _may_drop(self, key: str) -> bool:
+        """Whether nothing is lost with the looks traced, or the user knows; else it is said."""
+        lost, now_s = len(self.bench.tracing) - self._saved, self.desk.monotonic_s()
         warned = self._warned_s is not None and now_s - self._warned_s <= _WARNED_S
-        if looks > self._saved and not warned:
+        if lost > 0 and not warned:
             self._warned_s = now_s
-            self._say(f"{looks - self._saved} looks are not saved: s saves, n again drops them")
+            self._say(f"{lost} looks are not saved: s saves, {key} again drops them")
+            return False
+        return True
+
+    def action_anew(self) -> None:
+        if not self._may_drop("n"):
             return
         self._warned_s = None
         self._saved, self._path, self._working = 0, None, False
