@@ -63,7 +63,7 @@ class LivePage(Page):
         "board": "watch:link.connected",
         "port": "watch:link.port",
         "last frame": "watch:link.frame_age_s",
-        "bad, dropped": "watch:log.bad_frames watch:link.dropped",
+        "bad, dropped": "watch:log.bad_frames watch:link.dropped watch:link.unshown",
         "clock mark": "watch:clock_mark.utc_us watch:clock_mark.sigma_us",
         "pages": "watch:log.first_page watch:log.next_page watch:log.pages_in_store",
         "overflow,torn": "watch:log.overflow_records watch:log.torn_pages",
