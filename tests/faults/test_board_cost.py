@@ -16,8 +16,8 @@ import pytest
 
 from dialcore.crossing import FIRST, Calibration
 from dialnode.clock import Clock
-from dialnode.multiplexed import Multiplexed
 from dialnode.scan import Scan
+from reader import Reader, counts_of
 
 ROOT = Path(__file__).parents[2]
 DUAL = ROOT / "tests" / "dual"
@@ -41,6 +41,13 @@ CLOCK_HZ = 125e6
 CYCLES_A_BYTECODE = 150
 CONVERSION_US = 2.0  # of an RP2040's converter (its data sheet, from memory)
 SETTLE_US = 40  # what a ladder of 1 kilohm asks for
+# At night, with no host: a scan after each nap. A Pico takes so much from its supply while it
+# works and while it sleeps lightly (Pico Datasheet, from memory: 1.3 mA asleep; rounded up), and
+# the ladder draws its own.
+NAP_S = 4.0
+WORKING_MA = 30.0
+SLEEPING_MA = 2.0
+LADDER_MA = 3.3 / 17
 # CPython's own book-keeping, which MicroPython's bytecode has no counterpart of.
 NO_COUNTERPART = {"CACHE", "RESUME", "PRECALL", "PUSH_NULL", "NOP", "EXTENDED_ARG", "COPY"}
 
@@ -115,26 +122,8 @@ class _Config:
     calibration = Calibration([100] * CHANNELS, [1024] * CHANNELS, 50, 50, 1280, 6100, 5900)
 
 
-class _Reader(Multiplexed):
-    """Multiplexers whose lines lead nowhere; what would be calls into C has no bytecodes."""
-
-    def __init__(self):
-        lines = [int] * 8
-        self._a0, self._a1, self._a2, self._a3, self._b0, self._b1, self._b2, self._b3 = lines
-        self._light = self._sky = self._shade = self._supply = int
-        self._ticks = iter(range(0, 1 << 20, 500)).__next__
-        self._sleep_us = int
-        self._period = 500
-        self._due = self._supply_due = 0
-        self.settle_us = SETTLE_US
-        self.weak = False
-
-    def feed(self):
-        pass
-
-
 def bytecodes(do, without):
-    """How many of CPython's bytecodes do() takes, those in the function `without` left out."""
+    """How many of CPython's bytecodes do() takes, those of the codes `without` left out."""
     count = 0
     names = {}
 
@@ -148,7 +137,7 @@ def bytecodes(do, without):
         return local
 
     def begin(frame, event, _):
-        if frame.f_code is without.__code__:
+        if frame.f_code in without:
             return None
         frame.f_trace_opcodes = True
         return local
@@ -167,17 +156,37 @@ def bytecodes_a_scan():
     board = _Light()
     scan = Scan(board, Clock(board), _Log(), _Config())
     scan.take()
-    count = bytecodes(scan.take, _Light.scan)
+    count = bytecodes(scan.take, {_Light.scan.__code__})
     assert len(scan._counts) == CHANNELS + FIRST and scan.scans == 2
     return count
 
 
+def codes_in(reader):
+    """What on a board is calls into C."""
+    names = [
+        "light",
+        "sky",
+        "shade",
+        "supply",
+        "ticks",
+        "sleep_us",
+        "a0",
+        "a1",
+        "a2",
+        "a3",
+        "b0",
+        "b1",
+        "b2",
+        "b3",
+    ]
+    return {getattr(reader, "_" + name).__code__ for name in names} | {Reader.feed.__code__}
+
+
 def bytecodes_a_reading():
     """Of the board's own part: every channel's line switched, and converted nine times."""
-    counts = array("H", [0] * (CHANNELS + FIRST))
-    reader = _Reader()
-    assert reader.scan(counts)
-    return bytecodes(lambda: reader.scan(counts), _Reader.feed)
+    counts = counts_of(CHANNELS)
+    reader = Reader()
+    return bytecodes(lambda: reader.scan(counts), codes_in(reader))
 
 
 def test_a_day_of_128_channels_fits_the_board(tmp_path):
@@ -190,6 +199,8 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
     conversions = CHANNELS * 9 + 2 * 5
     scan_us = (watching + reading) * CYCLES_A_BYTECODE / CLOCK_HZ * 1e6
     scan_us += conversions * CONVERSION_US + CHANNELS * SETTLE_US
+    awake = scan_us / (NAP_S * 1e6 + scan_us)
+    night_ma = awake * WORKING_MA + (1 - awake) * SLEEPING_MA + LADDER_MA
     table = {
         "channels": CHANNELS,
         "crossings a day": DAY_CROSSINGS,
@@ -201,6 +212,8 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
         "bytecodes a reading of the channels": reading,
         "ms a scan": round(scan_us / 1000, 1),
         "scans a second": round(1e6 / scan_us, 1),
+        "awake at night, %": round(100 * awake, 2),
+        "mA at night": round(night_ma, 2),
     }
     print(json.dumps(table, indent=1))
     for kind in ("flash", "files"):
@@ -210,6 +223,7 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
     assert 3000 < watching < 8000
     assert conversions * 3 < reading < conversions * 20
     assert table["scans a second"] >= 20  # a scan is due every 500 ms
+    assert night_ma < 3
 
 
 def test_the_largest_ring_takes_little_more(tmp_path):
