@@ -4,7 +4,7 @@ import time
 
 import numpy as np
 import pytest
-from tests.pinned import lay_out, live, powered
+from tests.pinned import compiled, lay_out, live, meter, powered
 
 from dialbench.clock import SystemClock
 from dialbench.link import Board
@@ -99,13 +99,16 @@ def test_settling_is_measured_and_each_kind_of_board_scans(board, tmp_path):
 
 @pytest.mark.deep
 @pytest.mark.timeout(120)
-def test_128_channels_in_the_memory_of_a_board(tmp_path):
+@pytest.mark.parametrize("storage", ["files", "flash"])
+def test_128_channels_in_the_memory_of_a_board(storage, tmp_path):
+    sources = compiled(tmp_path / "bytecode")
     lay_out(tmp_path / "board", 128, until_ms=100, apart_ms=50)
-    own = live(tmp_path / "board")["own_bytes"]  # what the world takes of the same heap
-    lay_out(tmp_path / "board", 128, free_ms=13_000, apart_ms=50)
+    own = live(tmp_path / "board", sources)["own_bytes"]  # what the world takes of the same heap
+    keeps = {"storage": storage, "log_bytes": 1 << 18}
+    lay_out(tmp_path / "board", 128, keeps, free_ms=13_000, apart_ms=50)
     heap = 2 * HEAP_BYTES + own  # of a build whose words are twice as long
     with (
-        powered(tmp_path / "board", str(heap)) as port,
+        powered(tmp_path / "board", sources, str(heap)) as port,
         Store.open(tmp_path / "store") as store,
         Board.open(port, SystemClock()) as board,
     ):
@@ -117,6 +120,20 @@ def test_128_channels_in_the_memory_of_a_board(tmp_path):
         crossings = store.crossings(board.hello.uid)
         assert len(crossings.channel) == 128 * 6
         assert board.status().overflow_records == 0
+
+
+@pytest.mark.parametrize("kind", ["Pico with RP2040", "Pico W with RP2040", "Pico 2 with RP2350"])
+def test_a_released_board_is_left_alone_by_its_watchdog(kind, tmp_path):
+    lay_out(tmp_path, 4, {"storage": "flash"}, free_ms=0, platform=f"Raspberry Pi {kind}")
+    with powered(tmp_path) as port, Board.open(port, SystemClock()) as board:
+        assert not board.hello.trouble
+        board.release()
+        for _ in range(300):
+            if (tmp_path / "meter.json").is_file():
+                break
+            time.sleep(0.02)  # the line stays open until the board has let go of it
+    told = meter(tmp_path)
+    assert told["why"] == "released" and told["watchdog"] is None
 
 
 # Midnight at Greenwich; the board's Sun is tested in tests/dual/test_night.py.

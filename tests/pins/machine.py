@@ -73,6 +73,34 @@ class I2C:
         world.i2c(address).write(register, data)
 
 
+class Chip(NorChip):
+    """Takes its time to erase and to program (W25Q class, typical, from memory), and hears
+    nothing but what asks for its status meanwhile."""
+
+    _until_us = 0.0
+
+    def erase(self, address):
+        self._until_us = world.us + 45000.0
+        NorChip.erase(self, address)
+
+    def program(self, address, data):
+        self._until_us = world.us + 700.0
+        NorChip.program(self, address, data)
+
+    def write(self, data):
+        if world.us >= self._until_us or data[0] == 0x05:
+            NorChip.write(self, data)
+
+    def readinto(self, buffer):
+        if self._said:
+            NorChip.readinto(self, buffer)
+            if self._said[0] == 0x05 and world.us < self._until_us:
+                buffer[0] = 1
+        else:
+            for i in range(len(buffer)):
+                buffer[i] = 255
+
+
 class SPI:
     """With the flash chip behind it, which hears while its select line is low."""
 
@@ -83,7 +111,7 @@ class SPI:
         assert (sck.signal, mosi.signal, miso.signal) == ("NOR_SCK", "NOR_MOSI", "NOR_MISO")
         size = world.scene["flash"]
         if size and not world.fault("dead_nor"):
-            SPI.chip = NorChip(_memory(size), size)
+            SPI.chip = Chip(_memory(size), size)
 
     def write(self, data):
         world.advance(len(data) + 5)
@@ -145,9 +173,10 @@ class _Memory:
     """The one register that is written: a watchdog's, by its clearing alias."""
 
     def __setitem__(self, address, value):
-        assert address in (0x40058000 + 0x3000, 0x400D8000 + 0x3000)
-        if value & 1 << 30:
-            world.watchdog_us = None
+        of_2350 = "RP2350" in world.scene["platform"]
+        assert address == (0x400D8000 if of_2350 else 0x40058000) + 0x3000
+        assert value == 1 << 30
+        world.watchdog_us = None
 
 
 mem32 = _Memory()

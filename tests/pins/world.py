@@ -145,6 +145,7 @@ class World:
                         why=why,
                         own_bytes=self.own_bytes,
                         settle_us=self.waited_us,
+                        watchdog=self.watchdog_us,
                     )
                 )
             )
