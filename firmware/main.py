@@ -1,6 +1,23 @@
 """Wiring only: pick the board, build the node, run it."""
 
-from dialnode.board_virtual import VirtualBoard
+import sys
+
 from dialnode.node import Node
 
-Node(VirtualBoard()).run()
+
+def board():
+    """The board that this interpreter was built for."""
+    if sys.platform == "rp2":
+        from dialnode.board_pico import PicoBoard
+
+        return PicoBoard()
+    if sys.platform == "esp32":
+        from dialnode.board_esp32 import Esp32Board
+
+        return Esp32Board()
+    from dialnode.board_virtual import VirtualBoard
+
+    return VirtualBoard()
+
+
+Node(board()).run()
