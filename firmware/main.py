@@ -2,6 +2,10 @@
 
 import sys
 
+from dialcore.compat import keep_heap_whole
+
+keep_heap_whole()
+
 from dialnode.node import Node
 
 
