@@ -3,4 +3,15 @@
 from dialnode.board_virtual import VirtualBoard
 from dialnode.node import Node
 
-Node(VirtualBoard()).run()
+
+def run(config_path=None):
+    """Until the firmware ends. config_path: the settings, where they lie elsewhere than the
+    board keeps them."""
+    board = VirtualBoard()
+    if config_path is not None:
+        board.config_path = config_path
+    Node(board).run()
+
+
+if __name__ == "__main__":
+    run()
