@@ -53,7 +53,7 @@ if _slot == "-":
     except OSError:
         pass
     else:
-        exec(open("/main_before.py").read())  # the program that was here before
+        exec(open("/main_before.py").read())  # noqa: S102 - the program that was here before
 else:
     _timer = _limit() if _on_trial else None
     sys.path.insert(0, "/dial_" + _slot)
