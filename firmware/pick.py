@@ -22,8 +22,10 @@ def _chosen():
     """The folder's letter, - for none, and whether it is on trial."""
     try:
         with open("/dial_now") as file:
-            settled, trial = file.read(2)
-    except (OSError, ValueError):
+            text = file.read(2)
+        settled = text[0]
+        trial = text[1]
+    except (OSError, ValueError, IndexError):
         return "-", False
     if trial == "-":
         return settled, False
@@ -57,6 +59,4 @@ if _slot == "-":
 else:
     _timer = _limit() if _on_trial else None
     sys.path.insert(0, "/dial_" + _slot)
-    import dial_start
-
-    dial_start.run("/dial_" + _slot + "/config.json")
+    __import__("dial_start").run("/dial_" + _slot + "/config.json")

@@ -127,10 +127,19 @@ def os_write(text):
     return out.write(text) or 0
 
 
-def run(code, names):
-    """As a board does: what was raised comes out as text, and nothing else."""
+def is_provisioned():
     try:
-        bench.write(b"I\n")
+        with really_open("/dial_now") as file:
+            return file.read(2) != "--"
+    except OSError:
+        return False
+
+
+def run(code, names, firmware=False):
+    """As a board does; what was raised, None if nothing was. The firmware takes Ctrl-C for a
+    byte of a frame, anything else is interrupted."""
+    try:
+        bench.write(b"i\n" if firmware else b"I\n")
         try:
             exec(code, names)
         finally:
@@ -227,17 +236,23 @@ else:
     except OSError:
         here = False
     if here:
-        wrong = run(open("/main.py").read(), names)
+        wrong = run(open("/main.py").read(), names, is_provisioned())
         if wrong:
             send(told(wrong))
 send(b"MicroPython 1.29 on a bench\r\n>>> ")
+typed = False
 while True:
     byte = key()
-    if byte == b"\x01":
+    if byte in (b"\r", b"\x03"):
+        typed = False
+        send(b"\r\n>>> ")
+    elif typed or byte > b"\x04":
+        typed = True  # where something is typed, the others have no meaning
+    elif byte == b"\x01":
         raw(names)
         send(b"\r\nMicroPython 1.29 on a bench\r\n>>> ")
     elif byte == b"\x04":
         send(b"\r\nMPY: soft reboot\r\n")
         sys.exit(3)
-    elif byte in (b"\r", b"\x03", b"\x02"):
+    else:
         send(b"\r\n>>> ")

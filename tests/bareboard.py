@@ -10,29 +10,36 @@ import select
 import shutil
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import threading
 import time
 import tty
+from contextlib import contextmanager
 from pathlib import Path
 
 SIZE = 1 << 20
-SOFT_RESET = 3
 _PROMPT = Path(__file__).with_name("bare_prompt.py")
 
 
 class BareBoard:
     """A context manager; port is its name. files: what is on it at first, by path.
-    claim: what its interpreter claims to be; see bare_prompt."""
+    claim: what its interpreter claims to be; see bare_prompt. image: a copy of a flash to
+    begin with. hurry: what a second of a timer takes on the bench."""
 
-    def __init__(self, folder, files=(), size=SIZE, claim="", main=True):
+    hurry = 1.0
+
+    def __init__(self, folder, files=(), size=SIZE, claim="", image=None):
         self.flash = folder / "flash.bin"
         self.size = size
         self.claim = claim
         self.interruptible = False
         self.resets_at = None
         self.timers = 0
+        if image is not None:
+            shutil.copy(image, self.flash)
+            Path(f"{self.flash}.journal").touch()
         self._files = dict(files) | {"/uid": b"00112233445566aa"}
         self.starts = 0
 
@@ -85,11 +92,37 @@ class BareBoard:
         )
         return eval(got)
 
-    def cycle(self):
-        """Power off, and on again."""
+    @contextmanager
+    def off(self):
+        """Its power is off within."""
         with self._lock:
             self._power(False)
-            self._power(True)
+            try:
+                yield
+            finally:
+                self._power(True)
+
+    def cycle(self):
+        """Power off, and on again."""
+        with self.off():
+            pass
+
+    def wait_for_reset(self):
+        """Until a timer has reset it."""
+        starts, until_s = self.starts, time.monotonic() + 20
+        while self.starts == starts:
+            assert time.monotonic() < until_s
+            time.sleep(0.05)
+
+    def writes(self):
+        """All writes to its flash so far: (offset, bytes)."""
+        data = Path(f"{self.flash}.journal").read_bytes()
+        found, at = [], 0
+        while at < len(data):
+            offset, size = struct.unpack_from("<II", data, at)
+            found.append((offset, data[at + 8 : at + 8 + size]))
+            at += 8 + size
+        return found
 
     def _power(self, on):
         if not on:
@@ -132,7 +165,7 @@ class BareBoard:
                 if self._far in ready:
                     self._typed(os.read(self._far, 4096))
                 if line in ready:
-                    data = line.recv(65536)
+                    data = _received(line)
                     while data:
                         try:
                             data = data[os.write(self._far, data) :]
@@ -150,11 +183,9 @@ class BareBoard:
         for word in text.split():
             if word[:1] == b"T":
                 self.timers += 1
-                self.resets_at = time.monotonic() + int(word[1:]) / 1000
+                self.resets_at = time.monotonic() + self.hurry * int(word[1:]) / 1000
             else:
-                self.interruptible = word == b"I" and self.plain_main
-
-    plain_main = False  # what runs is no firmware, which takes Ctrl-C for a byte
+                self.interruptible = word == b"I"
 
     def _typed(self, data):
         if self.interruptible and b"\x03" in data:
@@ -168,8 +199,12 @@ class BareBoard:
             except OSError:
                 return
 
-    def keep(self, path):
-        shutil.copy(self.flash, path)
+
+def _received(line):
+    try:
+        return line.recv(65536)
+    except ConnectionResetError:
+        return b""  # it has ended
 
 
 _MICROPYTHON = [

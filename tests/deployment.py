@@ -156,6 +156,7 @@ class FieldBoard:
         self.boot = boot
         self.boot_us = field.now_us
         self.running = True
+        self.weak = False
         self.until_us = field.now_us
         self.heard = b""
         self.said = b""
@@ -230,6 +231,15 @@ class FieldBoard:
             return
         rest_us = 5000 if busy else max(self._next[0] - field.now_us, 1)
         field.now_us = min(field.now_us + rest_us, self.until_us)
+
+    def setup(self, config):
+        pass
+
+    def rest(self):
+        self.idle(False)
+
+    def lamp(self, on):
+        pass
 
     def stop(self):
         pass

@@ -21,7 +21,10 @@ import time
 from array import array
 from binascii import unhexlify
 
+from dialcore import wiring
 from dialcore.compat import const, running_ms
+from dialcore.crossing import FIRST
+from dialnode import boots
 from dialnode.flash_spi import SECTOR, SpiFlash
 from dialnode.storage_files import FileStorage
 from dialnode.storage_nor import NorStorage
@@ -53,20 +56,13 @@ class VirtualBoard:
         self.config_path = self._folder + "/config.json"
         with open(self._folder + "/uid") as file:
             self.uid = unhexlify(file.read(16))
-        self.boot = self._count_boot()
+        self.boot = boots.count(self._folder + "/boot")
+        self.weak = False  # its power does not run low
+        self.settle_us = 0
+        self._counts = array("H")
 
-    def _count_boot(self):
-        path = self._folder + "/boot"
-        try:
-            with open(path) as file:
-                boot = int(file.read(10)) + 1
-        except (OSError, ValueError):
-            boot = 1
-        with open(path + ".new", "w") as file:
-            file.write(str(boot))
-            file.flush()
-        os.rename(path + ".new", path)
-        return boot
+    def setup(self, config):
+        """Its light comes at its own pace, and its chips are there or not."""
 
     def storage(self, kind, limit_bytes):
         """The board's page storage: kind is "files" or "flash"."""
@@ -128,7 +124,20 @@ class VirtualBoard:
                 self.running = False
             return False
         self._light.readinto(counts)
+        self._counts = counts
         return True
+
+    def probe(self, before, root, leaf):
+        """Counts of any place of a tree of multiplexers, as multiplexed.Multiplexed.probe: its
+        ladder is whole, its channels show what they did at the latest scan."""
+        if root >= wiring.LADDER_LEAF:
+            return wiring.tap_counts(wiring.ladder_tap(root, leaf))
+        at = FIRST + root * wiring.INPUTS + leaf
+        return self._counts[at] if at < len(self._counts) else 0
+
+    def supply_mv(self):
+        """Millivolts of the supply, 0 where the board cannot tell."""
+        return 0
 
     def i2c_read(self, address, register, buffer):
         """Fill buffer from a chip's registers; OSError where none answers."""
@@ -170,6 +179,13 @@ class VirtualBoard:
             # Where nothing scans, nothing else would see that the light is over.
             if what == select.POLLHUP and which in (self._light, self._light_number):
                 self.running = False
+
+    def rest(self):
+        """The night is as long as its light says."""
+        self.idle(False)
+
+    def lamp(self, on):
+        """It has none."""
 
     def stop(self):
         """Power off, or hand the line back to the prompt: here the process just ends."""

@@ -16,6 +16,18 @@ class Clock:
         self._last = board.ticks_ms()
         self.epoch_ms = 0
         self.offset_ms = 0
+        self._boot_utc_ms = -1  # UTC at the counter's zero as last told, -1 while unknown
+
+    def know(self, device_ms, utc_us):
+        """It was utc_us so many milliseconds after boot, says who should know."""
+        self._boot_utc_ms = utc_us // 1000 - device_ms
+
+    def utc_s(self):
+        """Unix seconds as last told, for what need not be exact; -1 while unknown. No record
+        carries it."""
+        if self._boot_utc_ms < 0:
+            return -1
+        return (self._boot_utc_ms + self.epoch_ms + self.offset_ms) // 1000
 
     def tick(self):
         """Read the counter; return milliseconds since the epoch. Allocates nothing."""

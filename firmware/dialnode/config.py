@@ -21,6 +21,9 @@ class Config:
     with the latency_ms of its sentences and their sigma_ms, rtc_s how often they are read, tick
     ("rtc" or "nmea") whose 1 Hz is wired up.
 
+    site may be left out: latitude_e4 and longitude_e4, in 1e-4 deg, positive north and east; a
+    board that has it rests at night.
+
     sweep, for the bench, may be left out too: encoder ("as5600"), step in its counts, every_ms
     where there is no encoder.
     """
@@ -60,6 +63,13 @@ class Config:
         self.tick = _choice(facts, "tick", ("rtc", "nmea"))
         if self.tick and not (self.rtc if self.tick == "rtc" else self.nmea):
             raise ValueError("tick: of %s, which is not set up" % self.tick)
+        site = facts.get("site")
+        self.site = site is not None
+        if self.site:
+            if not isinstance(site, dict):
+                raise ValueError("site: latitude_e4 and longitude_e4 expected")
+            self.latitude_e4 = _number(site, "latitude_e4", -900000, 900000)
+            self.longitude_e4 = _number(site, "longitude_e4", -1800000, 1800000)
         sweep = facts.get("sweep")
         self.sweep = sweep is not None
         if self.sweep:

@@ -3,19 +3,21 @@
 Maxim's data sheet of the DS3231 (19-5170), from memory: address 0x68; seconds to years in
 registers 0 to 6, two decimal digits a byte; bit 7 of register 15 says that the oscillator
 has stood still since the bit was last cleared. With its square wave at 1 Hz the output
-falls as the seconds count on. The aging register is never touched.
+falls as the seconds count on; register 14 as 0 turns it on. The aging register is never touched.
 """
 
 from dialcore.compat import const
 from dialnode import utc
 
 _ADDRESS = const(0x68)
+_CONTROL = const(0x0E)
 _STATUS = const(0x0F)
 _STOPPED = const(0x80)
 
 
 class Ds3231:
-    """Every method raises OSError where no chip answers. Only `forget_stop` writes to it."""
+    """Every method raises OSError where no chip answers. Only `forget_stop` and
+    `square_wave` write to it."""
 
     def __init__(self, board):
         self._read = board.i2c_read
@@ -56,6 +58,11 @@ class Ds3231:
         self._read(_ADDRESS, _STATUS, self._one)
         self._one[0] &= 0x7F
         self._write(_ADDRESS, _STATUS, self._one)
+
+    def square_wave(self):
+        """A square wave of 1 Hz at its output from now on, the oscillator never stopped."""
+        self._one[0] = 0
+        self._write(_ADDRESS, _CONTROL, self._one)
 
 
 def _decimal(byte):

@@ -2,10 +2,12 @@
 
 from dialcore import records
 from dialnode import config as configuration
+from dialnode import lamp
 from dialnode.as5600 import As5600
 from dialnode.clock import Clock
 from dialnode.ds3231 import Ds3231
 from dialnode.health import Health
+from dialnode.night import Night
 from dialnode.nmea import Sentences
 from dialnode.pagelog import PageLog
 from dialnode.scan import Scan
@@ -42,6 +44,7 @@ class Node:
         except (OSError, ValueError, MemoryError) as wrong:
             config, trouble = None, "the storage cannot be used: %s" % wrong
             storage = _NoStorage()
+        board.setup(config)
         self._board = board
         self._clock = clock = Clock(board)
         self._log = log = PageLog(
@@ -70,6 +73,10 @@ class Node:
             if config.sweep:
                 step = As5600.STEP * config.step
                 self._sweep = Sweep(clock, log, self._scan, encoder, step, config.every_ms)
+        self._night = None
+        # A satellite receiver must be listened to, at night as well.
+        if config and config.site and not config.nmea:
+            self._night = Night(clock, config.latitude_e4, config.longitude_e4)
         self._sources = _sources(board, clock, log, config) if config else []
         self._serve = Serve(board, clock, log, self._scan, self._trace, config, trouble, VERSION)
 
@@ -81,6 +88,8 @@ class Node:
         sweep = self._sweep
         trace = self._trace
         serve = self._serve
+        night = self._night
+        state = lamp.TROUBLE
         while board.running and not (serve.released and not serve.busy):
             if scan is None or health is None or trace is None:
                 self._clock.tick()
@@ -92,7 +101,15 @@ class Node:
                         sweep.take()
                     trace.take()
                 health.step()
+                if board.weak != self._log.held:
+                    if board.weak:
+                        self._log.seal()
+                    self._log.held = board.weak
                 self._log.flush()
+                if board.weak or self._log.broken:
+                    state = lamp.TROUBLE
+                else:
+                    state = lamp.SUN if scan.watcher.gate else lamp.NO_SUN
             serve.step()
             soon = serve.busy
             for source in self._sources:
@@ -110,11 +127,20 @@ class Node:
                     trace.rebase(shift)
                 if sweep is not None:
                     sweep.rebase(shift)
+                if night is not None:
+                    night.rebase(shift)
+            board.lamp(lamp.lit(state, self._clock.offset_ms))
             if idle and not (serve.busy and serve.flowing):
-                board.idle(soon)
+                if soon or night is None or not night.dark(self._gate()):
+                    board.idle(soon)
+                else:
+                    board.rest()
         if serve.released:
             self._log.seal()  # what came while the line was slow to take the answer
         board.stop()
+
+    def _gate(self):
+        return self._scan is not None and self._scan.watcher.gate
 
 
 def _sources(board, clock, log, config):

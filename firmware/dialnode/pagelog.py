@@ -27,6 +27,7 @@ class PageLog:
         self._page.start(clock.offset_ms)
         self._unsaid = 0  # records lost since the log broke off
         self.overflow = 0
+        self.held = False  # nothing is handed to the storage, which may fail half-way
         self.resumed = False  # the log went on after a break; the caller clears it
 
     @property
@@ -48,6 +49,11 @@ class PageLog:
     @property
     def erases(self):
         return self._storage.erases
+
+    @property
+    def broken(self):
+        """Whether records are being lost."""
+        return self._unsaid > 0
 
     @property
     def open_records(self):
@@ -108,6 +114,8 @@ class PageLog:
         return not self._page.count or self._write()
 
     def _write(self):
+        if self.held:
+            return False
         if not self._waiting:
             self._turn_over(self._clock.offset_ms)
         full = self._spare

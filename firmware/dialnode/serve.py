@@ -178,6 +178,7 @@ class Serve:
         if boot != self._board.boot:
             raise ValueError("mark of boot %d, this is boot %d" % (boot, self._board.boot))
         self._log.record(records.MARK, records.pack_mark(device_ms, utc_us, sigma_us))
+        self._clock.know(device_ms, utc_us)
         self._answer(messages.MARK, sequence)
 
     def _start_fetch(self, sequence, payload):

@@ -27,16 +27,17 @@ class _Source:
         self._period_ms = period_ms
         self._due = clock.offset_ms + _SETTLE_MS  # offset from which the next reading is wanted
         self._fault = 0  # the last one written down
+        self._trusted = True  # on the board itself; the host judges for itself
 
     def rebase(self, shift_ms):
         """The clock's epoch moved later by shift_ms."""
         self._due -= shift_ms
 
     def _read(self, offset_ms, utc_us, sigma_us):
-        self._log.record(
-            records.RTC,
-            records.pack_rtc(self._clock.epoch_ms + offset_ms, utc_us, sigma_us, self._number),
-        )
+        device_ms = self._clock.epoch_ms + offset_ms
+        self._log.record(records.RTC, records.pack_rtc(device_ms, utc_us, sigma_us, self._number))
+        if self._trusted:
+            self._clock.know(device_ms, utc_us)
         self._fault = 0
         self._wait()
 
@@ -109,6 +110,7 @@ class Chip(_Source):
     def _begin(self, now):
         self._began = now
         if self._chip.stopped():
+            self._trusted = False
             self._log.record(
                 records.RTC_FAULT, records.pack_rtc_fault(records.CHIP_STOPPED, self._number)
             )

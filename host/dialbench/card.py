@@ -142,7 +142,8 @@ class Card:
         told = [
             (
                 f"Take the time that the pixels spell, add half a step ({half:g} min) for the middle of"
-                f" the step, and what the card says: that is the time within half a step either way."
+                " the step, and what the card says: that is the time within half a step either way, and"
+                " what the card's value changes by within the day."
             ),
             (
                 f"Most is to be added, or taken off, on {_date(worst.day)}: {minutes(worst.add_min)}"
@@ -150,9 +151,10 @@ class Card:
             ),
             *self._clocks(),
             (
-                "Instead the dial may be turned about its polar axis, to the east where the card says"
-                f" E: one that was set right a week ago is wrong by {self.forgotten_min(_WEEK):.1f}"
-                f" min at most, after {MONTH} days by {self.forgotten_min(MONTH):.1f}."
+                "Instead the dial may be turned about its polar axis, its noon side so far to the east"
+                " (E) or west (W) of the placing that the card is for: one that was set right a week"
+                f" ago is wrong by {self.forgotten_min(_WEEK):.1f} min at most, after {MONTH} days by"
+                f" {self.forgotten_min(MONTH):.1f}."
             ),
             (
                 f"The card is of {self.year}. On the same dates of the years around it, nearer to a"

@@ -63,6 +63,9 @@ class BenchBoard:
         self.bus_reads = 0
         self.bus_ms = 0  # what one look at the chip takes
         self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
+        self.weak = False  # its supply
+        self.rested = 0
+        self.lamp_on = False
         self.sky_says = b""  # a satellite receiver's bytes
         facts = {
             "dial_hash": "00112233445566ff",
@@ -80,6 +83,9 @@ class BenchBoard:
         facts.update(config or {})
         with open(self.config_path, "w") as file:
             file.write(json.dumps(facts))
+
+    def setup(self, config):
+        pass
 
     def storage(self, kind, limit_bytes):
         assert kind == "files"
@@ -147,6 +153,13 @@ class BenchBoard:
         """Nothing left to do is the end of the test's run."""
         if not self.scans and not self.heard and not busy:
             self.running = False
+
+    def rest(self):
+        self.rested += 1
+        self.idle(False)
+
+    def lamp(self, on):
+        self.lamp_on = on
 
     def stop(self):
         pass

@@ -109,7 +109,9 @@ def test_comparing_the_store_again_gives_the_same(clear: demo.Result) -> None:
 long = (pytest.mark.deep, pytest.mark.timeout(120))
 
 
-@pytest.mark.parametrize("turned_deg", [0.6, pytest.param(-2.0, marks=long)])
+@pytest.mark.deep
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("turned_deg", [0.6, -2.0])
 def test_a_turned_body_shifts_every_crossing_alike(
     clear: demo.Result, tmp_path: Path, turned_deg: float
 ) -> None:

@@ -6,14 +6,16 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 from lxml import html as parsed
 from tests.host import traced
 from tests.host.typed import typed
 
+from dialbench.plots import campaign, figure
+from dialbench.residuals import Group
 from dialbench.sky import Sky
 
-# A file's own check lets these through, and nothing that steers or is not printed.
 # A file's own check lets this through, and nothing that steers or is not printed.
 HOSTILE = "<script>alert(1)</script> [b]'x' &"
 
@@ -49,6 +51,8 @@ def test_the_same_twice_and_complete(store, capsys):
     assert once.replace(b"a.html", b"b.html") == again
     facts = json.loads(said)
     assert facts["schema"] == "dialbench.report/1"
+    assert re.fullmatch("[0-9a-f]{64}", facts["log_sha256"])
+    assert facts["log_sha256"].startswith(facts["log"])
     page = parsed.fromstring(once.decode())
     heads = [head.text for head in page.iter("h2")]
     assert [re.sub(r"^\d+\. ", "", head) for head in heads] == facts["sections"]
@@ -100,6 +104,19 @@ def test_the_pdf_is_the_same_twice_and_has_all_parts(store, capsys):
     again, _ = made(capsys, store, "a.pdf")
     assert once == again
     assert len(re.findall(rb"/Type /Page\b", once)) >= 3
+    assert b"/Author (Dialbench)" in once and b"unspecified" not in once
+
+
+def test_labels_that_lean_stay_within_the_figure():
+    groups = [Group(f"2027-02-{day}", 0.0, -1.0, 1.0, np.array([0])) for day in (20, 21)]
+    with figure.styled():
+        drawn = campaign.lateness(groups, np.zeros(1), "day")
+        drawn.draw_without_rendering()
+        [axes] = drawn.axes
+        below = axes.xaxis.label.get_window_extent()
+        leaning = [label.get_window_extent() for label in axes.get_xticklabels()]
+    assert below.y0 >= 0
+    assert all(label.y0 >= below.y1 for label in leaning)
 
 
 def test_a_log_that_cannot_be_solved_is_reported_all_the_same(log, tmp_path, capsys):

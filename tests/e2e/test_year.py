@@ -56,7 +56,14 @@ def test_material(said):
         (("longrun", DIAL, "--to", "0BC"), "--to 0BC: is no year"),
         (("longrun", DIAL, "--to", "20000"), "700 BC to 10000"),
         (("card", DIAL, "--year", "1200"), "--year 1200: a card can be made for"),
+        (("card", DIAL, "--year", "0"), "--year 0: a card can be made for"),
         (("card", DIAL, "--sheet", "card.doc"), "--sheet card.doc: name a file that ends in"),
+        (("card", DIAL, "--sheet", "nowhere/card.svg"), "nowhere/card.svg: cannot be written: its"),
+        (
+            ("longrun", DIAL, "--to", "3000", "--plot", "run.png"),
+            "run.png: name a file that ends in",
+        ),
+        (("tolerance", DIAL, "--plot", "nowhere/a.svg"), "nowhere/a.svg: cannot be written: its"),
         (("material", DIAL, "--of", "cheese"), "--of cheese: choose one of"),
     ],
 )

@@ -171,14 +171,22 @@ def test_the_sheet_is_the_same_twice_true_to_scale_and_inert(demo):
 
 
 def test_the_picture_shows_the_curve_and_the_scale(demo):
-    """On paper of 200 dots an inch: ink where the curve is, and a bar of 50 mm."""
+    """On paper of 200 dots an inch: blue ink where the curve is, and a bar of 50 mm."""
     from io import BytesIO
 
     from PIL import Image
 
     found = card(demo, 2027)
     with figure.styled():
-        dots = np.asarray(Image.open(BytesIO(figure.png(sheet.drawn(found), 200.0))).convert("L"))
+        drawn = sheet.drawn(found)
+        coloured = np.asarray(Image.open(BytesIO(figure.png(drawn, 200.0))).convert("RGB"))
+        curve = drawn.axes[0].transData
+    for at in range(5, 365, 20):
+        x, y = curve.transform((at, found.days[at].add_min)) * 200 / drawn.dpi
+        row, column = round(2338 - y), round(x)
+        near = coloured[row - 2 : row + 3, column - 2 : column + 3].astype(int)
+        assert (near[..., 2] - near[..., 0]).max() > 60, at
+    dots = np.asarray(Image.fromarray(coloured).convert("L"))
     per_mm = 200 / 25.4
     assert dots.shape == (2338, 1653)
     row = round((297 - 26) * per_mm)

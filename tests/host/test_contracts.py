@@ -61,6 +61,7 @@ BREAKING = {
         ("dialbench/longrun/account.py", "def late():\n    import matplotlib"),
         ("dialbench/commands/card.py", "from matplotlib.figure import Figure"),
     ],
+    "arrow": [("dialbench/api.py", "def late():\n    import pyarrow")],
     "core": [
         ("dialcore/frames.py", "import dialbench.dial"),
         ("dialcore/frames.py", "import dialnode.clock"),

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.host import exchanged
-from tests.host.stores import OTHER, UID
+from tests.host.stores import OTHER, UID, hello
 from tests.host.typed import typed
 
 from dialbench.errors import UserError
@@ -203,7 +203,10 @@ def test_an_export_that_is_interrupted_leaves_nothing(made, monkeypatch, tmp_pat
         ("boards.csv", b"0.1.0", b"0.2.0", "boards.csv: is not what datapackage.json tells"),
         ("datapackage.json", b"bundle/1", b"bundle/9", "this Dialbench knows dialbench.bundle/1"),
         ("datapackage.json", b"{", b"[", "does not describe a bundle of dialbench export"),
-        ("datapackage.json", b'"logs.csv"', b'"../../etc/passwd"', "is not there, or"),
+        ("datapackage.json", b'"logs.csv"', b'"../../etc/passwd"', "which is no file of a bundle"),
+        ("datapackage.json", b'"logs.csv"', b'"/dev/zero"', "which is no file of a bundle"),
+        ("datapackage.json", b'"logs.csv"', b'"C:logs.csv"', "which is no file of a bundle"),
+        ("datapackage.json", b'"bytes": ', b'"bytes": 1e999, "b": ', "does not describe a bundle"),
         ("logs.csv", None, None, "logs.csv: is not there, or cannot be read"),
     ],
 )
@@ -268,6 +271,59 @@ def test_a_forged_bundle_is_refused_with_a_sentence(made, tmp_path, file, old, n
         restore.restore(copy, tmp_path / "new", quiet)
     assert sentence in str(caught.value) and str(caught.value).isprintable()
     assert os.listdir(tmp_path) == ["copy"]
+
+
+def test_what_never_ends_is_not_read(made, tmp_path):
+    """A pipe in a bundle's folder, and lines without an end out of a small zip."""
+    copy = tmp_path / "copy"
+    with zipfile.ZipFile(made[0] / "bundle.zip") as packed:
+        packed.extractall(copy)
+    (copy / "logs.csv").unlink()
+    os.mkfifo(copy / "logs.csv")
+    with pytest.raises(ExchangeError, match="logs.csv: is not there, or cannot be read"):
+        restore.restore(copy, tmp_path / "new", quiet)
+    (copy / "logs.csv").unlink()
+    (copy / "logs.csv").write_bytes(b"")
+    heading = b"hash,name,dial_hash,channels\n"
+    forged(copy, "logs.csv", lambda raw: heading + 3_000_000 * b"x")
+    with pytest.raises(ExchangeError, match="longer than any of a bundle"):
+        restore.restore(copy, tmp_path / "new", quiet)
+    forged(copy, "logs.csv", lambda raw: heading + 10_001 * b"0,0,0,0\n")
+    with pytest.raises(ExchangeError, match="more than 10000 lines"):
+        restore.restore(copy, tmp_path / "new", quiet)
+    assert os.listdir(tmp_path) == ["copy"]
+
+
+def test_a_zip_spoilt_anywhere_is_refused_with_a_sentence(made, tmp_path):
+    raw = (made[0] / "bundle.zip").read_bytes()
+    with zipfile.ZipFile(made[0] / "bundle.zip") as packed:
+        begin = packed.getinfo("datapackage.json").header_offset
+    refused = 0
+    for at in [*range(begin, len(raw), 97), len(raw) - 22]:
+        for bits in (0x55, 0x0F):
+            spoilt = bytearray(raw)
+            spoilt[at] ^= bits
+            (tmp_path / "b.zip").write_bytes(spoilt)
+            try:
+                restore.restore(tmp_path / "b.zip", tmp_path / "new", quiet)
+                (tmp_path / "new").unlink()  # a byte that says nothing, such as a date's
+            except ExchangeError:
+                refused += 1
+            assert os.listdir(tmp_path) == ["b.zip"]
+    assert refused > 20
+
+
+def test_no_name_is_a_formula_to_a_spreadsheet(tmp_path):
+    names = ["=1+1", "+1", "-1", "@a", "'=1", "a=1", '=a,"b"']
+    with Store.open(tmp_path / "store.sqlite") as store:
+        for k, name in enumerate(names):
+            store.add_board(hello(f"{k:016x}", firmware=name, runtime=name))
+        bundle.write(store, tmp_path / "b")
+    with (tmp_path / "b" / "boards.csv").open(newline="") as stream:
+        written = [row["firmware"] for row in csv.DictReader(stream)]
+    assert not [cell for cell in written if cell[0] in "=+-@\t\r"]
+    restore.restore(tmp_path / "b", tmp_path / "new", quiet)
+    assert everything(tmp_path / "new") == everything(tmp_path / "store.sqlite")
 
 
 def test_hostile_names_stay_text(made):

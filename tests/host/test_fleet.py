@@ -5,7 +5,7 @@ import resource
 import threading
 import time
 from contextlib import ExitStack
-from types import SimpleNamespace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -178,5 +178,15 @@ def test_a_board_in_the_shade_is_told_by_what_it_saw_with_the_others():
     # Of the time from the shaded one's first Sun on: 20 h of either, 12 h of both.
     assert overlap[board(0).board, shaded.board] == pytest.approx(12 / 20)
     assert any("shade" in sentence for sentence in found.sentences())
-    nothing = SimpleNamespace(**{**vars(board(4)), "observed": np.zeros((0, 2), np.int64)})
-    assert len(nothing.observed) == 0
+    nothing = replace(board(4), observed=np.zeros((0, 2), np.int64))
+    assert compared([board(0), nothing]).weather == ()
+
+
+def test_a_board_in_two_stores_is_no_two_boards():
+    """It agrees with itself in all: that is no fault of a common clock, and no common weather."""
+    faulty = board(0, faults=[(33, 41, 30.0)])
+    again = replace(faulty, store="copy.sqlite")
+    found = compared([faulty, again, board(1)])
+    assert found.faults == ()
+    assert {one.boards[1] for one in found.weather} == {board(1).board}
+    assert found.names[0] != found.names[1]

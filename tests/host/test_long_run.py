@@ -41,6 +41,31 @@ def test_the_first_wrong_year_is_the_first(ahead, demo):
     assert 2300 < ahead.first_wrong_uniform < 2600 < ahead.first_wrong_earth
 
 
+def test_the_first_wrong_year_is_told_with_what_delta_t_leaves_open(ahead, demo):
+    """Both ends from what delta T would be, 1.96 sigma off, by the model of it alone."""
+    early, late = ahead.first_wrong_uniform_95
+    assert early < ahead.first_wrong_uniform < late
+    limit_s = 60 * demo.plan.step_min
+    for year, way in ((early, 1), (late, -1)):
+        sizes = [
+            np.abs(one.uniform_s).max() + way * 1.96 * one.delta_t_sigma_s
+            for one in (drifts.drift(2027, year - 1), drifts.drift(2027, year))
+        ]
+        assert sizes[0] < limit_s <= sizes[1]
+    assert f"(95%: {early} to {late})" in " ".join(ahead.sentences())
+    assert len(set(ahead.sentences())) == len(ahead.sentences())
+    assert long_run(demo, 2027, early + 5).first_wrong_uniform_95 == (early, None)
+
+
+def test_the_table_has_its_signs(ahead):
+    head, *rows = ahead.table()
+    for row, one in zip(rows, ahead.drifts, strict=True):
+        told = dict(zip(head, row, strict=True))
+        assert (told["against TAI"][0] == "-") == (one.largest_uniform_s < -0.05)
+        assert all(told[name][0] in "+-" for name in head[1:4])
+    assert not [cell for row in rows for cell in row if cell.startswith("-0.0")]
+
+
 def test_backwards_works_as_well(demo):
     back = long_run(demo, 2027, -699)
     assert [int(one.year) for one in back.drifts] == [2026, 2017, 1927, 1027, -699]

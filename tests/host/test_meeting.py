@@ -79,15 +79,14 @@ def assert_as_the_search_has_it(seed):
     return late
 
 
-@pytest.mark.parametrize("seed", range(2))
-def test_random_bores_against_the_interval_search(seed):
-    assert_as_the_search_has_it(seed)
+def test_random_bores_against_the_interval_search():
+    assert_as_the_search_has_it(0)
 
 
 @pytest.mark.deep
 @pytest.mark.timeout(1200)
 def test_many_random_bores_against_the_interval_search():
-    off = np.concatenate([assert_as_the_search_has_it(seed) for seed in range(2, 60)])
+    off = np.concatenate([assert_as_the_search_has_it(seed) for seed in range(1, 60)])
     assert len(off) > 20_000
     assert np.sqrt((off**2).mean()) <= 0.001
 

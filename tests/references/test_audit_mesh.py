@@ -179,7 +179,7 @@ def check_fractions(dial, count, seed):
     assert np.abs(off).max() <= CLOSE
 
 
-@pytest.mark.parametrize("site", [SKY, SKEW])
+@pytest.mark.parametrize("site", [SKY, pytest.param(SKEW, marks=pytest.mark.deep)])
 def test_single_rays_agree_with_triangles(site):
     check_rays(plate(site), 200, 2027)
 

@@ -111,7 +111,7 @@ def hold(of):
 
 
 def test_crossings_are_to_10_ms_when_skyfield_and_the_disc_say():
-    hold(checked(np.random.default_rng(300), 60))
+    hold(checked(np.random.default_rng(300), 25))
 
 
 @pytest.mark.deep

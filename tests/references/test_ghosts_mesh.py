@@ -223,7 +223,7 @@ def check(seeds, count):
 
 
 def test_rays_and_triangles_agree_about_ghosts():
-    check(range(3), 6)
+    check(range(2), 6)
 
 
 @pytest.mark.timeout(600)

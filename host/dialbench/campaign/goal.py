@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from dialbench.solve.observe import ANGLES
 
@@ -33,6 +32,8 @@ class Goal:
     @property
     def sigmas(self) -> float:
         """So many standard deviations of each angle must be within the goal."""
+        from scipy.special import ndtri  # of a goal's own: a screen does not wait for it
+
         return float(ndtri((1 + PROBABILITY ** (1 / len(self.angles))) / 2))
 
     def widths_deg(self, covariance_deg2: Floats) -> Floats:

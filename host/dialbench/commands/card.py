@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 
 from dialbench import dialfile
-from dialbench.commands import options, screen
-from dialbench.errors import UserError
+from dialbench.commands import options, outfile, screen
 
 SCHEMA = "dialbench.card/1"
 _SHEETS = (".svg", ".pdf", ".png")
@@ -47,14 +46,12 @@ def command(
 
     Or by how many degrees to set it each week, where it can be turned about its polar axis.
     """
-    if sheet_path is not None and sheet_path.suffix.lower() not in _SHEETS:
-        raise UserError(f"--sheet {sheet_path}: name a file that ends in {', '.join(_SHEETS)}")
+    outfile.checked("--sheet", sheet_path, _SHEETS)
     dial = dialfile.load(dial_path)
     from dialbench.card import card  # heavy
 
-    found = card(dial, year or datetime.now(UTC).year, pose_deg)
+    found = card(dial, datetime.now(UTC).year if year is None else year, pose_deg)
     if sheet_path is not None:
-        from dialbench import whole
         from dialbench.plots import figure
         from dialbench.plots.card import drawn
 
@@ -66,7 +63,7 @@ def command(
                 ".pdf": lambda: figure.pdf(sheet, title),
                 ".png": lambda: figure.png(sheet, _DPI),
             }[sheet_path.suffix.lower()]()
-        whole.write(sheet_path, made)
+        outfile.write("--sheet", sheet_path, made)
     if as_json:
         click.echo(json.dumps({"schema": SCHEMA, **found.as_dict()}, allow_nan=False))
         return

@@ -58,13 +58,14 @@ def command(
     from dialbench.fleet.member import Member, member
 
     dial = None if dial_path is None else dialfile.load(dial_path)
+    stores = {Path(place).resolve(): place for place in places}  # each once, however it is spelt
     members: list[Member] = []
     with screen.progress() as step:
-        for number, place in enumerate(dict.fromkeys(places)):
+        for number, place in enumerate(stores.values()):
             with looked_at(Path(place)) as store:
                 boards = store.boards()
                 for k, board in enumerate(boards):
-                    step("comparing", (number + k / len(boards)) / len(places))
+                    step("comparing", (number + k / len(boards)) / len(stores))
                     members.append(member(store, place, board, dial))
         step("comparing", 1.0)
     if not members:

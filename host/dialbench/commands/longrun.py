@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from dialbench import dialfile
-from dialbench.commands import screen
+from dialbench.commands import outfile, screen
 from dialbench.errors import UserError
 
 SCHEMA = "dialbench.longrun/1"
@@ -38,6 +38,7 @@ def command(
     Against a clock that follows the Earth a dial drifts with the orbit alone; against uniform
     time it loses all that the slowing Earth loses. Years from 700BC to 10000, year 0 being 1 BC.
     """
+    outfile.checked("--plot", plot_path, (".svg",))
     dial = dialfile.load(dial_path)
     base = _year("--from", from_text) if from_text else datetime.now(UTC).year
     to = _year("--to", to_text)
@@ -46,15 +47,13 @@ def command(
     with screen.progress() as step:
         run = long_run(dial, base, to, lambda share: step("following the years", share))
         if plot_path is not None:
-            from dialbench import whole
             from dialbench.plots import figure
             from dialbench.plots.longrun import drawn
 
             with figure.styled():
-                whole.write(
-                    plot_path,
-                    figure.svg(drawn(run), f"{dial.name}: the long run", " ".join(run.sentences())),
-                )
+                title = f"{dial.name}: the long run"
+                made = figure.svg(drawn(run), title, " ".join(run.sentences()))
+            outfile.write("--plot", plot_path, made)
     if as_json:
         click.echo(json.dumps({"schema": SCHEMA, **run.as_dict()}, allow_nan=False))
         return

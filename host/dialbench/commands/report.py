@@ -9,10 +9,8 @@ from pathlib import Path
 
 import click
 
-from dialbench import whole
-from dialbench.commands import options, screen
+from dialbench.commands import options, outfile, screen
 from dialbench.commands.storefile import digest_of, logged_with_dial, looked_at
-from dialbench.errors import UserError
 
 SCHEMA = "dialbench.report/1"
 _KINDS = (".html", ".pdf")
@@ -40,8 +38,7 @@ def command(
     not, residuals, pose and bores with their uncertainty, readings, clock, and every input's
     hash. It needs nothing else, and is the same to the byte when it is made again.
     """
-    if out_path.suffix.lower() not in _KINDS:
-        raise UserError(f"--out {out_path}: name a file that ends in {' or '.join(_KINDS)}")
+    outfile.checked("--out", out_path, _KINDS)
     from dialbench.drift import drift  # heavy, as all of these
     from dialbench.holdings import holdings
     from dialbench.report import html, pdf
@@ -64,10 +61,7 @@ def command(
         step("laying out", 0.0)
         made = (html if out_path.suffix.lower() == ".html" else pdf).rendered(document)
         step("laying out", 1.0)
-    try:
-        whole.write(out_path, made)
-    except OSError as error:
-        raise UserError(f"--out {out_path}: cannot be written ({error})") from None
+    outfile.write("--out", out_path, made)
     if as_json:
         facts = {
             "schema": SCHEMA,

@@ -119,8 +119,11 @@ def logged_with_dial(
 
 
 def digest_of(store: Store, named: dict[str, str]) -> str:
-    """SHA-256 of the log that is meant; another make's is named by a hash of all of it."""
-    return store.digest(named["board"]) if "board" in named else named["log"]
+    """SHA-256 of the log that is meant, 64 hex digits."""
+    if "board" in named:
+        return store.digest(named["board"])
+    log = next(one for one in store.foreign.logs() if one.hash == named["log"])
+    return store.foreign.get(log.hash).sha256(log.dial_hash)
 
 
 def _boards(store: Store) -> dict[str, StoredBoard]:

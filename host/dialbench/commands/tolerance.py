@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from dialbench import dialfile
-from dialbench.commands import screen
+from dialbench.commands import outfile, screen
 from dialbench.commands.options import Finite
 from dialbench.errors import UserError
 
@@ -105,6 +105,7 @@ def command(
     Errors are drawn by lot from normal distributions. Also told: what each tolerance, halved,
     would buy. The same seed gives the same figures, whoever works them out.
     """
+    outfile.checked("--plot", plot_path, (".svg",))
     dial = dialfile.load(dial_path)
     if not dial.bores:
         raise UserError(f"{dial_path}: has no bore: there is nothing to be made with errors")
@@ -132,14 +133,13 @@ def command(
             question, asked, runs, crew, results, lambda share: step("making bodies", share)
         )
     if plot_path is not None:
-        from dialbench import whole
         from dialbench.plots import figure
         from dialbench.plots.tolerance import drawn
 
         with figure.styled():
             title = f"{dial.name}: tolerances"
-            text = figure.svg(drawn(found), title, " ".join(found.sentences()))
-        whole.write(plot_path, text)
+            made = figure.svg(drawn(found), title, " ".join(found.sentences()))
+        outfile.write("--plot", plot_path, made)
     if as_json:
         click.echo(json.dumps({"schema": SCHEMA, **_finite(found.as_dict())}, allow_nan=False))
         return

@@ -8,11 +8,13 @@ import csv
 import hashlib
 import io
 import json
+import lzma
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -21,14 +23,28 @@ from dialbench.clock import Mark
 from dialbench.errors import UserError, inert
 from dialbench.exchange import ExchangeError, bundle, package
 from dialbench.exchange.log import MARK_COLUMNS
-from dialbench.exchange.table import Column
+from dialbench.exchange.table import Column, unguarded
 from dialbench.store import CarriedPage, Store, StoredBoard
 from dialbench.store.carry import CarriedStatus
 
 _DESCRIPTOR_BYTES = 16_000_000
 _DIAL_BYTES = 4_000_000
+_LINE = 1_000_000  # characters: a page of a log in base64 is far shorter
+_LISTED = 10_000  # boards, or logs, that a bundle may name
 _BLOCK = 1 << 20
 _WHOLE = 1 << 63  # what a store keeps is less, either way
+# What reading a spoilt file, or a zip that was, can raise.
+_SPOILT = (
+    OSError,
+    EOFError,
+    KeyError,
+    ValueError,
+    NotImplementedError,
+    RuntimeError,
+    zlib.error,
+    lzma.LZMAError,
+    zipfile.BadZipFile,
+)
 _ENDS = ("-wal", "-shm")
 
 Progress = Callable[[str, float], None]
@@ -88,8 +104,7 @@ class _Source:
         return ExchangeError(f"{inert(self.name)}: {inert(file)}: {what}")
 
     def _describe(self) -> None:
-        with self.open(package.NAME) as stream:
-            raw = stream.read(_DESCRIPTOR_BYTES + 1)
+        raw = self._read(package.NAME, _DESCRIPTOR_BYTES + 1)
         try:
             if len(raw) > _DESCRIPTOR_BYTES:
                 raise ValueError
@@ -99,7 +114,7 @@ class _Source:
                 str(one["path"]): (int(one["bytes"]), str(one["hash"]))
                 for one in facts["resources"]
             }
-        except (ValueError, KeyError, TypeError, RecursionError):
+        except (ValueError, OverflowError, KeyError, TypeError, RecursionError):
             raise self.wrong(
                 package.NAME, "does not describe a bundle of dialbench export; get it anew"
             ) from None
@@ -108,20 +123,26 @@ class _Source:
                 package.NAME,
                 f"says its form is {form!r}, this Dialbench knows {package.FORMAT}: update it",
             )
+        for file in stated:
+            # The standard's own rule; without it a descriptor could have any file here read.
+            if file.startswith("/") or set(file) & set("\\:\0") or ".." in file.split("/"):
+                raise self.wrong(
+                    package.NAME, f"names {file!r}, which is no file of a bundle; get it anew"
+                )
         self._stated = stated
 
     def open(self, file: str) -> BinaryIO:
         try:
             return self._opened(file)
-        except (
-            OSError,
-            KeyError,
-            ValueError,
-            NotImplementedError,
-            RuntimeError,
-            zipfile.BadZipFile,
-        ):
+        except _SPOILT:
             raise self.wrong(file, "is not there, or cannot be read; get the bundle anew") from None
+
+    def _read(self, file: str, count: int) -> bytes:
+        with self.open(file) as stream:
+            try:
+                return stream.read(count)
+            except _SPOILT:
+                raise self.wrong(file, "cannot be read; get the bundle anew") from None
 
     @property
     def files(self) -> list[str]:
@@ -133,7 +154,7 @@ class _Source:
             progress("checking", done / len(self._stated))
             found, count = hashlib.sha256(), 0
             with self.open(file) as stream:
-                while count <= size and (block := self.block(file, stream)):
+                while count <= size and (block := self._block(file, stream)):
                     count += len(block)
                     found.update(block)
             if (count, f"sha256:{found.hexdigest()}") != (size, stated):
@@ -142,15 +163,14 @@ class _Source:
                 )
         progress("checking", 1.0)
 
-    def block(self, file: str, stream: BinaryIO) -> bytes:
+    def _block(self, file: str, stream: BinaryIO) -> bytes:
         try:
             return stream.read(_BLOCK)
-        except (OSError, zlib.error, EOFError, zipfile.BadZipFile):
+        except _SPOILT:
             raise self.wrong(file, "cannot be read; get the bundle anew") from None
 
     def bytes(self, file: str, most: int) -> bytes:
-        with self.open(file) as stream:
-            raw = stream.read(most + 1)
+        raw = self._read(file, most + 1)
         if len(raw) > most:
             raise self.wrong(file, f"is larger than {most // 1_000_000} MB")
         return raw
@@ -160,17 +180,35 @@ class _Source:
         if file not in self._stated:
             raise self.wrong(file, f"is not in {package.NAME}; get the bundle anew")
         names = [column.name for column in columns]
+        texts = [column.kind == "string" for column in columns]
         with self.open(file) as stream:
-            lines = csv.reader(io.TextIOWrapper(stream, "utf-8", newline=""), strict=True)
+            lines = csv.reader(self._lines(file, stream), strict=True)
             try:
                 if next(lines, None) != names:
                     raise self.wrong(file, f"must begin with the heading {','.join(names)}")
                 for cells in lines:
                     if len(cells) != len(names):
                         raise self.wrong(file, f"line {lines.line_num}: has not {len(names)} cells")
-                    yield lines.line_num, dict(zip(names, cells, strict=True))
+                    told = map(lambda cell, text: unguarded(cell) if text else cell, cells, texts)
+                    yield lines.line_num, dict(zip(names, told, strict=True))
             except (csv.Error, UnicodeDecodeError):
                 raise self.wrong(file, f"line {lines.line_num}: is no CSV in UTF-8") from None
+
+    def _lines(self, file: str, stream: BinaryIO) -> Iterator[str]:
+        """Lines of text; none is read whole that is longer than any of ours, for a zip of a few
+        kilobytes can hold one of gigabytes."""
+        text = io.TextIOWrapper(stream, "utf-8", newline="")
+        while line := text.readline(_LINE):
+            if len(line) == _LINE:
+                raise self.wrong(file, "has a line that is longer than any of a bundle")
+            yield line
+
+    def listed(self, file: str, columns: Sequence[Column]) -> list[tuple[int, Row]]:
+        """rows() of a table that names what is in the bundle."""
+        found = list(islice(self.rows(file, columns), _LISTED + 1))
+        if len(found) > _LISTED:
+            raise self.wrong(file, f"has more than {_LISTED} lines")
+        return found
 
 
 class _Reader:
@@ -193,8 +231,8 @@ class _Reader:
                 except UnicodeDecodeError:
                     raise source.wrong(file, "is no UTF-8") from None
                 store.carry.add_dial(name, dials[name])
-        boards = list(source.rows(bundle.BOARDS, bundle.BOARD_COLUMNS))
-        logs = list(source.rows(bundle.LOGS, bundle.LOG_COLUMNS))
+        boards = source.listed(bundle.BOARDS, bundle.BOARD_COLUMNS)
+        logs = source.listed(bundle.LOGS, bundle.LOG_COLUMNS)
         pages = 0
         for done, (line, row) in enumerate(boards):
             progress("boards", done / len(boards))
@@ -303,11 +341,18 @@ class _Reader:
 def _opened(path: Path) -> Iterator[_Source]:
     name = str(path)
     if path.is_dir():
-        yield _Source(name, lambda file: (path / file).open("rb"))
+        yield _Source(name, lambda file: _plain(path / file))
         return
     try:
         packed = zipfile.ZipFile(path)
-    except (OSError, ValueError, zipfile.BadZipFile) as error:
+    except _SPOILT as error:
         raise ExchangeError(f"{inert(name)}: cannot be read as a zip ({error})") from None
     with packed:
         yield _Source(name, lambda file: packed.open(file))  # type: ignore[return-value, arg-type]
+
+
+def _plain(path: Path) -> BinaryIO:
+    """A file to be read. Raises OSError for what never ends, such as a pipe or a device."""
+    if not path.is_file():
+        raise OSError("no plain file")
+    return path.open("rb")

@@ -16,6 +16,8 @@ Cells = NDArray[Any] | Sequence[Any]
 Chunk = Sequence[Cells]
 
 NO_TIME = int(np.iinfo(np.int64).min)  # in a column of datetimes: not known
+GUARD = "'"  # before a text that a spreadsheet would take for a formula
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 ROWS = 200_000  # of a chunk, about
 
 
@@ -70,7 +72,7 @@ def _texts(column: Column, cells: Cells) -> list[str]:
     if column.kind == "datetime":
         return utc_texts(np.asarray(cells, np.int64))
     known: dict[Any, str] = {}
-    write = _quoted if column.kind == "string" else _boolean
+    write = _text if column.kind == "string" else _boolean
     if column.kind == "number":
         form = f"%.{column.decimals}f"
         finite = np.isfinite(np.asarray(cells, np.float64)).tolist()
@@ -82,6 +84,16 @@ def _texts(column: Column, cells: Cells) -> list[str]:
 
 def _boolean(value: bool) -> str:
     return "true" if value else "false"
+
+
+def _text(text: str) -> str:
+    # A spreadsheet takes such a cell for a formula, and runs it: names come from devices and files.
+    return _quoted(f"{GUARD}{text}" if text.startswith((*_FORMULA, GUARD)) else text)
+
+
+def unguarded(cell: str) -> str:
+    """The text that was written as this cell."""
+    return cell.removeprefix(GUARD)
 
 
 def _quoted(text: str) -> str:

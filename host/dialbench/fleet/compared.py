@@ -194,6 +194,8 @@ def _faults(members: Sequence[Member]) -> list[ClockFault]:
     running: list[_Running] = []
     for hour, rows in sorted(off.items()):
         for boards, offset_s, sigma_s in _together(rows):
+            if len({members[k].board for k in boards}) < 2:
+                continue  # one board in two stores: it agrees with itself
             same = (
                 one for one in reversed(running) if one.goes_on(hour, boards, offset_s, sigma_s)
             )
@@ -263,7 +265,7 @@ def _weather(members: Sequence[Member]) -> list[Alike]:
     for k, one in enumerate(members):
         for j in range(k + 1, len(members)):
             other = members[j]
-            if not len(one.observed) or not len(other.observed):
+            if one.board == other.board or not len(one.observed) or not len(other.observed):
                 continue
             begin = max(int(one.observed[0, 0]), int(other.observed[0, 0]))
             end = min(int(one.observed[-1, 1]), int(other.observed[-1, 1]))

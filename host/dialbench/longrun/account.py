@@ -39,7 +39,8 @@ class LongRunError(UserError):
 class LongRun:
     """drifts: from the base year to each of some years, in order, the last of them the one
     asked for. first_wrong_*: the first year between base and that one in which the dial is
-    a whole step off, at some declination, None if there is none. method_s: how far the two
+    a whole step off, at some declination, None if there is none; first_wrong_uniform_95: between
+    which years that one lies, at 95%, as delta T is known, None for later than `to`. method_s: how far the two
     methods differ (largest, root mean square) over three years that both hold."""
 
     dial: Dial
@@ -48,6 +49,7 @@ class LongRun:
     drifts: tuple[Drift, ...]
     first_wrong_earth: int | None
     first_wrong_uniform: int | None
+    first_wrong_uniform_95: tuple[int | None, int | None]
     method_s: tuple[float, float]
 
     def as_dict(self) -> dict[str, Any]:
@@ -60,6 +62,7 @@ class LongRun:
             "first_year_a_step_off": {
                 "earth": self.first_wrong_earth,
                 "uniform": self.first_wrong_uniform,
+                "uniform_95": list(self.first_wrong_uniform_95),
             },
             "methods_differ_s": {"largest": self.method_s[0], "rms": self.method_s[1]},
             "deep_time": _deep_time(),
@@ -71,7 +74,7 @@ class LongRun:
 
     def table(self) -> _TABLE:
         """A heading, and a row for each year."""
-        head = ("year", "against UT1, s", "against TAI", "lost by the Earth", "+-", "day, s")
+        head = ("year", "against UT1, s", "against TAI", "lost by the Earth", "1 sigma", "day, s")
         return (head, *(_row(one) for one in self.drifts))
 
     def sentences(self) -> tuple[str, ...]:
@@ -94,7 +97,6 @@ class LongRun:
                 " memory) and no longer a part of the day."
             ),
             _far(),
-            _far(),
             (
                 "Years count as astronomers count them: year 0 is 1 BC. They are Julian years of"
                 " 365.25 days from J2000.0; no calendar enters, since years are compared where"
@@ -108,10 +110,13 @@ class LongRun:
 
     def _step(self, clock: str, which: str) -> str:
         year = self.first_wrong_earth if which == "earth" else self.first_wrong_uniform
-        step = f"{self.dial.plan.step_min:g} minutes, a whole step"
+        step = f"{self.dial.plan.step_min:g} minutes, a whole step,"
+        early, late = self.first_wrong_uniform_95 if which == "uniform" else (None, None)
         if year is None:
-            return f"Against {clock} it stays within {step} to {told(self.to)}."
-        return f"Against {clock} it is first wrong by {step} in {told(year)}."
+            doubt = f" Delta T may have it wrong by {told(early)} (95%)." if early else ""
+            return f"Against {clock} it stays within {step} to {told(self.to)}.{doubt}"
+        doubt = f" (95%: {told(early)} to {told(late) if late else 'later'})" if early else ""
+        return f"Against {clock} it is first wrong by {step} in {told(year)}{doubt}."
 
 
 def long_run(
@@ -132,7 +137,7 @@ def long_run(
     grid = np.linspace(base, to, 1 + min(_COARSE, abs(to - base)))[1:]
     report = progress or (lambda _: None)
 
-    def first(size: Callable[[Drift], float], share: float) -> int | None:
+    def first(size: Callable[[Drift], float], share: float = 1.0) -> int | None:
         found = first_wrong(base, limit_s, [float(year) for year in np.rint(grid)], size)
         report(share)
         return None if found is None else int(found)
@@ -143,7 +148,11 @@ def long_run(
         to,
         tuple(drift(base, year) for year in [*near, to]),
         first(lambda one: one.largest_earth_s, 0.5),
-        first(lambda one: one.largest_uniform_s, 1.0),
+        first(lambda one: one.largest_uniform_s, 0.7),
+        (
+            first(lambda one: one.largest_uniform_95_s[1], 0.8),
+            first(lambda one: one.largest_uniform_95_s[0]),
+        ),
         methods_differ_s(),
     )
 
@@ -197,11 +206,16 @@ def _row(one: Drift) -> tuple[str, ...]:
     return (
         told(one.year),
         f"{one.largest_earth_s:+.1f}",
-        f"{span(one.largest_uniform_s)}",
-        span(one.delta_t_s),
+        _signed(one.largest_uniform_s),
+        _signed(one.delta_t_s),
         span(one.delta_t_sigma_s),
         f"{slowing.day_s(np.array([one.year]))[0]:.4f}",
     )
+
+
+def _signed(seconds: float) -> str:
+    told = span(round(seconds, 1) + 0.0)  # no "-0.0"
+    return told if told.startswith("-") else f"+{told}"
 
 
 def _worst(one: Drift, base: int) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import permutations
 from math import factorial
 
@@ -23,6 +24,7 @@ Floats = NDArray[np.float64]
 DECLINATIONS_DEG = np.concatenate((np.arange(-22, 22.5), np.arange(22, -22.5, -1)))
 NORTHWARD = np.repeat((True, False), len(DECLINATIONS_DEG) // 2)
 CAUSES = ("perihelion", "obliquity", "eccentricity")
+_Z95 = 1.96
 _SAMPLES = 1481  # of a year and a few days: straight lines between them are within 0.01 s
 
 
@@ -53,11 +55,18 @@ class Drift:
     def largest_uniform_s(self) -> float:
         return _largest(self.uniform_s)
 
+    @property
+    def largest_uniform_95_s(self) -> tuple[float, float]:
+        """Between which sizes largest_uniform_s lies, at 95%, as delta T is known."""
+        size, half = abs(self.largest_uniform_s), _Z95 * self.delta_t_sigma_s
+        return max(size - half, 0.0), size + half
+
 
 def _largest(values: Floats) -> float:
     return float(values[np.argmax(abs(values))])
 
 
+@lru_cache(maxsize=1024)  # several searches follow the same years
 def drift(base: float, year: float) -> Drift:
     """Between two years (Julian era: 2000.0 is J2000.0; the year is the one from then on)."""
     before, now = at_declinations(base), at_declinations(year)

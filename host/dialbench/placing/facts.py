@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from dialbench.placing.levels import Levels, border_kind, level_kind
 from dialbench.placing.looks import Stay
@@ -74,6 +73,9 @@ class Facts:
         Shapes (n, crossings) and (n, channels), nothing below 0. blur_deg: as if the bores were
         so much more askew.
         """
+        # The screen that may ask for this does not wait for scipy to come.
+        from scipy.special import ndtr
+
         wide = float(np.hypot(AXIS_DEG, blur_deg))
         hour_angle, declination = self._places(poses)
         off = self.levels.border(self.border, hour_angle[:, self.at], declination[:, self.at])

@@ -39,6 +39,7 @@ def lateness(groups: Sequence[Group], late_s: np.ndarray, label: str) -> Figure:
     axes.set_xticks(at[::every], [group.name for group in groups[::every]], fontsize=7)
     if len(groups) and len(groups[0].name) > 4:
         axes.tick_params(axis="x", rotation=30)
+        axes.set_position((0.1, 0.3, 0.87, 0.64))  # room for them, and for what they are
     axes.set_xlabel(label)
     axes.set_ylabel("late, s")
     return whole

@@ -53,10 +53,13 @@ def _words(whole: Figure, card: Card) -> None:
         f"Time = what the pixels spell + {half:g} min (half a step) + the card's minutes,",
         10,
     )
-    line(254, f"right within {half:g} min either way.  + is added, - is taken off.", 10)
+    line(
+        254, f"right within {half:g} min{_swing(card)} either way.  + is added, - is taken off.", 10
+    )
     told = f"Below: for standard time. {_summer(card)}"
     if any(card.pose_deg):
-        told += " For a body turned by " + ", ".join(f"{w:+.2f}" for w in card.pose_deg) + " deg."
+        angles = zip("xyz", card.pose_deg, strict=True)
+        told += f" For a body turned by {', '.join(f'{w:+.2f} deg about {n}' for n, w in angles)}."
     for at, part in enumerate(textwrap.wrap(told, 105)):
         line(247 - 4.5 * at, part, 9)
 
@@ -71,6 +74,12 @@ def _summer(card: Card) -> str:
         for day, ahead in card.changes
     ]
     return "For clocks " + ", ".join(parts) + "."
+
+
+def _swing(card: Card) -> str:
+    """How far morning and evening are from the day's own value, which the table has."""
+    swings = [day.swing_s for day in card.days if day.swing_s is not None]
+    return f" and {np.ceil(max(swings)):.0f} s" if swings else ""
 
 
 def _curve(axes: Axes, card: Card) -> None:
@@ -145,8 +154,9 @@ def _scale(whole: Figure) -> None:
         color=figure.SOFT,
     )
     told = (
-        "Grey: instead of adding, turn the dial about its polar axis so many degrees to the east"
-        " (E) or west (W).\nNever look at the Sun through the dial."
+        "Grey: instead of adding, turn the dial about its polar axis, its noon side so many degrees"
+        " to the east (E) or west (W) of\nthe placing that this card is for, not of last week's."
+        " Never look at the Sun through the dial."
     )
     whole.text(
         _MARGIN_MM / WIDTH_MM,

@@ -103,6 +103,8 @@ class Session:
 
     def leave(self) -> None:
         """Leave the raw prompt for the plain one."""
+        if self._trace is not None:
+            self._trace("leave")
         with self._faults():
             self._transport.exit_raw_repl()
 

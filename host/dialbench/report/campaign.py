@@ -29,7 +29,13 @@ from dialbench.residuals import residuals
 from dialbench.sky import Sky
 
 Progress = Callable[[str, float], None]
-_PACKAGES = ("numpy", "scipy", "skyfield", "skyfield-data", "matplotlib", "tzdata")
+_PACKAGES = ("numpy", "scipy", "matplotlib", "tzdata")  # and what the ephemeris' facts name
+_SOURCES = {
+    "sha256": "its table of the Sun, SHA-256",
+    "first_day": "it begins",
+    "last_day": "it ends",
+    "skyfield_data": "skyfield-data",
+}
 _DPI = 160.0
 _LISTED = 40  # bores and days in a table
 
@@ -263,7 +269,7 @@ def _inputs(campaign: Campaign) -> Iterator[Block]:
         ("the log, SHA-256", campaign.digest),
         ("dial.toml, SHA-256", hashlib.sha256(dial_toml.encode()).hexdigest()),
         ("geometry", campaign.dial.hash),
-        *((name.replace("_", " "), value) for name, value in sources.items()),
+        *((_SOURCES.get(name, name.replace("_", " ")), value) for name, value in sources.items()),
         ("dialbench", __version__),
         *((name, importlib.metadata.version(name)) for name in _PACKAGES),
         ("Python", platform.python_version()),

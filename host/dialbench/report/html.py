@@ -28,7 +28,9 @@ p.lead { color: var(--soft); }
 nav ol { columns: 16rem; padding-left: 1.4rem; margin: 0.6rem 0; }
 a { color: inherit; }
 figure { margin: 1rem 0; }
-figure img { display: block; width: 100%; height: auto; border: 1px solid var(--rule); }
+/* On a phone a figure is moved aside rather than made too small to read. */
+figure img { display: block; width: 100%; min-width: 36rem; height: auto;
+  border: 1px solid var(--rule); }
 figcaption, caption { color: var(--soft); font-size: 0.88rem; text-align: left; padding: 0.3rem 0; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-size: 0.9rem; font-variant-numeric: tabular-nums; }
@@ -43,6 +45,7 @@ tbody th { font-weight: 400; color: var(--soft); }
   h2, caption { break-after: avoid; }
   figure, tr { break-inside: avoid; }
   .wide { overflow: visible; }
+  figure img { min-width: 0; }
   table { font-size: 8pt; }
   @page { size: A4; margin: 16mm; }
 }
@@ -98,7 +101,8 @@ def _block(block: Block) -> Iterator[str]:
         case Picture():
             data = base64.b64encode(block.svg).decode()
             told = html.escape(block.description)
-            yield f'<figure><img alt="{told}" src="data:image/svg+xml;base64,{data}">'
+            picture = f'<img alt="{told}" src="data:image/svg+xml;base64,{data}">'
+            yield f'<figure><div class="wide">{picture}</div>'
             yield f"<figcaption>{html.escape(block.caption)}</figcaption></figure>"
 
 

@@ -53,6 +53,9 @@ def rendered(document: Document) -> bytes:
         topMargin=_MARGIN,
         bottomMargin=_MARGIN,
         title=_latin(document.title),
+        author="Dialbench",
+        creator="Dialbench",
+        subject=_latin(document.lead),
     )
     story: list[Flowable] = [_text(document.title, _TITLE), _text(document.lead, _QUIET)]
     for number, section in enumerate(document.sections, 1):

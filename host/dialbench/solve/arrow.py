@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 Floats = NDArray[np.float64]
 
@@ -69,6 +68,9 @@ class Arrow:
         common_precision: Floats,
         common_values: Floats,
     ) -> None:
+        # Half the screens import this module and solve nothing: they do not wait for scipy.
+        from scipy.linalg import cho_factor, cho_solve
+
         schur = np.diag(common_precision)
         pull = -common_precision * common_values
         self._kept = []
@@ -89,6 +91,8 @@ class Arrow:
 
     def covariance(self, block: int) -> Floats:
         """Of the block's own unknowns, (k, k)."""
+        from scipy.linalg import cho_solve
+
         factor, lean = self._kept[block]
         inverse: Floats = cho_solve(factor, np.eye(len(lean)))
         inverse += lean @ self.common_covariance @ lean.T

@@ -13,7 +13,6 @@ from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from dialbench import predict
 from dialbench.crossing import NOMINAL, Pose
@@ -294,6 +293,9 @@ class Order:
         self._due_of = np.bincount(due.channel[seen], minlength=channels)
         whole = self.logged[:, None] + np.maximum(self._due_of[None, :], self.counts)
         self.agreement = 2 * self.counts / np.maximum(whole, 1)
+        # Only a log that fits nothing comes here: scipy's half a second is not everybody's.
+        from scipy.optimize import linear_sum_assignment
+
         ours, theirs = linear_sum_assignment(self.agreement, maximize=True)
         self._paired = theirs
         self._place = np.arange(channels)

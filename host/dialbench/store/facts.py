@@ -143,8 +143,12 @@ class ForeignLog:
 
     def hash(self, dial_hash: str) -> str:
         """16 hex digits that name what the log says of a dial, whatever its file looks like."""
+        return self.sha256(dial_hash)[:16]
+
+    def sha256(self, dial_hash: str) -> str:
+        """The whole of what hash() gives the beginning of, 64 hex digits."""
         facts = [dial_hash, list(self.rows()), self.observed]
-        return hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:16]
+        return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
 
 
 @dataclass(frozen=True)

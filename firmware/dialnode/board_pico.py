@@ -1,0 +1,118 @@
+"""Boards with an RP2040 or RP2350: Raspberry Pi Pico and Pico 2, with radio or without.
+
+The host's line is USB. While there is power on USB a host may be there, and at night the board
+only waits for it with its processor halted (`machine.idle` is what polling does): a request is
+answered at once. Without, no host can be there; the board then sleeps (`machine.lightsleep`,
+which stops the clock of USB) for naps of four seconds, looks for power on USB after each, and
+is awake before a host has found the port.
+
+The watchdog bites after eight seconds; a release stops it, which `machine` has no word for.
+Registers and what of a board with radio hangs on its radio chip (lamp, sense of USB power; GP25
+must be high while GP29 is to show the supply): RP2040 and RP2350 Datasheets, Raspberry Pi Pico W
+Datasheet; from memory.
+"""
+
+import os
+
+import machine
+from dialcore import wiring
+from dialcore.compat import const
+from dialnode.multiplexed import Multiplexed
+
+_WATCHDOG_MS = const(8000)
+_NAP_MS = const(4000)
+_WAIT_MS = const(1000)
+_I2C_HZ = const(100000)
+_SPI_HZ = const(8000000)
+_NMEA_BAUD = const(9600)  # of most receivers as they come (common practice, no source)
+_ENABLE = const(1 << 30)  # of a watchdog's control register
+_CLEAR = const(0x3000)  # added to a register's address: bits written as 1 become 0
+_WATCHDOG_2040 = const(0x40058000)
+_WATCHDOG_2350 = const(0x400D8000)
+
+
+def _pin(signal):
+    return wiring.pin(wiring.PICO, signal)
+
+
+class PicoBoard(Multiplexed):
+    """Same methods as every board_*: see DEVELOPERS.md, "To add a board"."""
+
+    def __init__(self):
+        out = machine.Pin.OUT
+        self.uid = machine.unique_id()
+        self._watchdog = None
+        self._kind = os.uname().machine
+        self._radio = "Pico W" in self._kind or "Pico 2 W" in self._kind
+        self._usb = machine.Pin("WL_GPIO2" if self._radio else 24, machine.Pin.IN)
+        if self._radio:
+            machine.Pin(25, out, value=1)
+        else:
+            self._vsys = machine.ADC(machine.Pin(_pin("SUPPLY")))
+        Multiplexed.__init__(
+            self,
+            [
+                machine.Pin(_pin(s), out, value=0)
+                for s in ["A0", "A1", "A2", "A3", "B0", "B1", "B2", "B3"]
+            ],
+            machine.Pin(_pin("EN"), out, value=1),
+            machine.ADC(machine.Pin(_pin("LIGHT"))).read_u16,
+            machine.ADC(machine.Pin(_pin("SKY"))).read_u16,
+            machine.ADC(machine.Pin(_pin("SHADE"))).read_u16,
+            self._radio_supply if self._radio else self._vsys.read_u16,
+            machine.Pin("LED", out, value=0),
+            machine.I2C(
+                wiring.bus(wiring.PICO_BUSES, "I2C"),
+                sda=machine.Pin(_pin("SDA")),
+                scl=machine.Pin(_pin("SCL")),
+                freq=_I2C_HZ,
+            ),
+            _nor,
+            _receiver,
+            machine.Pin(_pin("TICK"), machine.Pin.IN, machine.Pin.PULL_UP),
+        )
+
+    def _radio_supply(self):
+        # The radio's bus has taken the pin since: it is made the converter's anew.
+        return machine.ADC(machine.Pin(_pin("SUPPLY"))).read_u16()
+
+    def feed(self):
+        """Tell the watchdog that all is well; the first time starts it."""
+        if self._watchdog is None:
+            self._watchdog = machine.WDT(timeout=_WATCHDOG_MS)
+        self._watchdog.feed()
+
+    def doze(self):
+        """As rest, the waiting alone."""
+        if self._usb():
+            self._poll_in.poll(_WAIT_MS)
+        else:
+            machine.lightsleep(_NAP_MS)
+
+    def let_be(self):
+        """The watchdog off."""
+        if self._watchdog is not None:
+            base = _WATCHDOG_2350 if "RP2350" in self._kind else _WATCHDOG_2040
+            machine.mem32[base + _CLEAR] = _ENABLE
+
+
+def _nor():
+    bus = machine.SPI(
+        wiring.bus(wiring.PICO_BUSES, "SPI"),
+        baudrate=_SPI_HZ,
+        sck=machine.Pin(_pin("NOR_SCK")),
+        mosi=machine.Pin(_pin("NOR_MOSI")),
+        miso=machine.Pin(_pin("NOR_MISO")),
+    )
+    return bus, machine.Pin(_pin("NOR_CS"), machine.Pin.OUT, value=1)
+
+
+def _receiver():
+    return machine.UART(
+        wiring.bus(wiring.PICO_BUSES, "UART"),
+        baudrate=_NMEA_BAUD,
+        tx=machine.Pin(_pin("GPS_TX")),
+        rx=machine.Pin(_pin("GPS_RX")),
+        rxbuf=1024,
+        timeout=0,
+    )
