@@ -48,7 +48,7 @@ class BareBoard:
             self.flash.write_bytes(b"\xff" * self.size)
             Path(f"{self.flash}.journal").touch()
             for path, data in self._files.items():
-                self.offline(f"open({path!r},'wb').write({data!r})")
+                self.offline(f"f=open({path!r},'wb')\nf.write({data!r})\nf.close()")
         self._far, near = pty.openpty()
         tty.setraw(near)
         self._near = near
@@ -106,13 +106,6 @@ class BareBoard:
         """Power off, and on again."""
         with self.off():
             pass
-
-    def wait_for_reset(self):
-        """Until a timer has reset it."""
-        starts, until_s = self.starts, time.monotonic() + 20
-        while self.starts == starts:
-            assert time.monotonic() < until_s
-            time.sleep(0.05)
 
     def writes(self):
         """All writes to its flash so far: (offset, bytes)."""

@@ -173,7 +173,7 @@ def test_a_full_file_system_leaves_what_was(tmp_path, dial):
 def test_another_program_is_kept_and_put_back(tmp_path, dial):
     with BareBoard(tmp_path, {"/main.py": OTHER}) as board:
         done = put(board, dial)
-        assert done.was == "program"
+        assert done.was in ("program", "prompt")  # a byte of the greeting may interrupt it
         assert answers(board).dial_hash == dial.hash
         assert unprovision(board.port, SystemClock()).restored
         assert board.read("/main.py") == OTHER
@@ -194,7 +194,7 @@ def test_a_firmware_that_fails_gives_way_to_what_was(tmp_path, dial, monkeypatch
         board.hurry = 0.05
         with pytest.raises(ProvisionError, match="the new firmware does not answer"):
             put(board, dial)
-        board.wait_for_reset()
+        assert board.timers >= 3
         assert answers(board).dial_hash == dial.hash
 
 

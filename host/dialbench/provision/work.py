@@ -143,8 +143,11 @@ def _trial(port: str, dial: Dial, clock: Clock, work: Plan, trace: Progress | No
     time.sleep(STARTING_S / 4)
     with Session(port, trace) as session:
         try:
-            if not trouble:
-                onboard.settle(session, work.slot)
+            if not trouble and not onboard.settle(session, work.slot):
+                raise ProvisionError(
+                    f"the new firmware does not answer at {name}: the board has gone back to what"
+                    " it ran before"
+                )
         except BoardFull:
             trouble = "no room is left on the board for one small file"
         finally:
