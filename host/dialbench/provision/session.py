@@ -21,6 +21,9 @@ _READ_S = 2.0  # mpremote waits without end for a byte unless it is told how lon
 _CHUNK = 512  # bytes of a file in one command, a few kilobytes of the board's memory
 _SHOWN = 200  # characters of what a board says is wrong
 
+# A host that was cut off left its file open; another handle on the same file is one too many.
+_AFRESH = "try:f.close()\nexcept Exception:pass\nf=None\nimport gc\ngc.collect()"
+
 Progress = Callable[[str], None]
 
 
@@ -39,6 +42,7 @@ class Session:
             self._transport = SerialTransport(port, timeout=_READ_S)
         try:
             self._enter()
+            self.run(_AFRESH)
         except BaseException:
             self.close()
             raise
