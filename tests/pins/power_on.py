@@ -76,6 +76,8 @@ def power_on(folder):
     world.own_bytes = gc.mem_alloc()
     import main
 
+    # The world's own numbers are garbage that no board makes: it would be collected all the time.
+    gc.threshold(-1)
     main.run()
 
     world.off("released")
