@@ -1,6 +1,7 @@
 """Answers the host: one request at a time, in small steps between scans."""
 
 from dialcore import framing, messages, records
+from dialnode import examine
 
 _RESEAL_MS = 10000
 
@@ -16,6 +17,8 @@ class Serve:
         self._trace = trace
         self._hash = config.dial_hash if config else bytes(8)
         self._trouble = trouble
+        self._rtc = bool(config and config.rtc)
+        self._tick = bool(config and config.tick)
         self._version = version
         self._decoder = framing.Decoder()
         self._input = bytearray(256)
@@ -39,6 +42,8 @@ class Serve:
             messages.RELEASE: self._release,
             messages.BYE: self._bye,
             messages.TRACE: self._start_trace,
+            messages.PROBE: self._probe,
+            messages.CHECK: self._check,
         }
 
     @property
@@ -225,6 +230,13 @@ class Serve:
             raise ValueError("this board does not scan")
         self._trace.begin(payload[0] | payload[1] << 8)
         self._answer(messages.TRACE, sequence)
+
+    def _probe(self, sequence, payload):
+        self._answer(messages.PROBE, sequence, examine.probe(self._board, payload))
+
+    def _check(self, sequence, _payload):
+        told = examine.check(self._board, self._log, self._scan, self._rtc, self._tick)
+        self._answer(messages.CHECK, sequence, told)
 
     def _release(self, sequence, _payload):
         if not self._log.seal():

@@ -125,6 +125,45 @@ class Traced:
 
 
 @dataclass(frozen=True)
+class Look:
+    """A place of the board's multiplexers, in counts of 0 to 65535; spread is a standard
+    deviation."""
+
+    mean: int
+    spread: float
+    least: int
+    most: int
+
+    @classmethod
+    def read(cls, payload: bytes) -> Self:
+        mean, spread, least, most = messages.unpack_probe(payload)
+        return cls(mean, spread / 16, least, most)
+
+
+@dataclass(frozen=True)
+class Check:
+    """How the board's parts do, as a CHECK's answer says: see SPEC.md."""
+
+    supply_mv: int
+    settle_us: int
+    sky: int
+    shade: int
+    flags: int
+    chip: int
+    chip_s: int
+    ticks: int
+    tick_ms: int
+    bad_writes: int
+    erases: int
+    storage_bytes: int
+    read_ms: int
+
+    @classmethod
+    def read(cls, payload: bytes) -> Self:
+        return cls(*messages.unpack_check(payload))
+
+
+@dataclass(frozen=True)
 class Fetched:
     """What was asked for in one batch, and what it brought: whole pages with a good CRC, by
     number.
