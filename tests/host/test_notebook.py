@@ -13,7 +13,7 @@ from tests.host import exchanged
 NOTEBOOK = Path(__file__).parents[2] / "host" / "notebooks" / "late.ipynb"
 
 # The first to ask for the ephemeris waits for it.
-pytestmark = pytest.mark.timeout(240)
+pytestmark = [pytest.mark.deep, pytest.mark.timeout(240)]
 
 
 def run(source, names):

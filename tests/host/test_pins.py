@@ -4,7 +4,7 @@ import time
 
 import numpy as np
 import pytest
-from tests.pinned import lay_out, live, powered
+from tests.pinned import compiled, lay_out, live, meter, powered
 
 from dialbench.clock import SystemClock
 from dialbench.link import Board
@@ -12,6 +12,7 @@ from dialbench.store import Store
 from dialcore import records
 
 CHANNELS = 18
+HEAP_BYTES = 96 << 10
 UTC_S = 1_774_008_000
 SCENE = {"first_ms": 4000, "apart_ms": 700, "lit_ms": 2500, "ramp_ms": 1000}
 DAY_MS = SCENE["first_ms"] + CHANNELS * SCENE["apart_ms"] + 2000
@@ -68,7 +69,7 @@ def test_the_clock_chip_was_read_at_its_tick(pulled):
     (reading,) = store.readings(uid)
     # The chip's seconds begin with the power; the settling was measured before the log began.
     assert reading.sigma_us == 1000 and reading.utc_us % 1_000_000 == 0
-    assert 20 < began_ms(store, uid) < 100
+    assert 20 < began_ms(store, uid) < 200
 
 
 def test_the_board_says_what_it_is(pulled):
@@ -87,6 +88,52 @@ def test_a_dead_flash_chip_is_told(tmp_path):
     lay_out(tmp_path, 4, {"storage": "flash"}, free_ms=0, faults=[{"kind": "dead_nor"}])
     with powered(tmp_path) as port, Board.open(port, SystemClock()) as board:
         assert "no flash chip answers" in board.hello.trouble
+
+
+@pytest.mark.parametrize("board", ["rp2", "esp32"])
+def test_settling_is_measured_and_each_kind_of_board_scans(board, tmp_path):
+    # With a ladder ten times the ordinary a line of 4.3 us takes 24 us to within 1/512.
+    lay_out(tmp_path, 4, board=board, until_ms=1500, ladder_ohm=10_000.0)
+    assert live(tmp_path)["settle_us"] in (4 * 26, 4 * 35)
+
+
+@pytest.mark.deep
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("storage", ["files", "flash"])
+def test_128_channels_in_the_memory_of_a_board(storage, tmp_path):
+    sources = compiled(tmp_path / "bytecode")
+    lay_out(tmp_path / "board", 128, until_ms=100, apart_ms=50)
+    own = live(tmp_path / "board", sources)["own_bytes"]  # what the world takes of the same heap
+    keeps = {"storage": storage, "log_bytes": 1 << 18}
+    lay_out(tmp_path / "board", 128, keeps, free_ms=13_000, apart_ms=50)
+    heap = 2 * HEAP_BYTES + own  # of a build whose words are twice as long
+    with (
+        powered(tmp_path / "board", sources, str(heap)) as port,
+        Store.open(tmp_path / "store") as store,
+        Board.open(port, SystemClock()) as board,
+    ):
+        assert board.hello.channels == 128
+        while board.status().device_ms < 13_000:
+            time.sleep(0.1)
+        board.seal()
+        board.pull(store)
+        crossings = store.crossings(board.hello.uid)
+        assert len(crossings.channel) == 128 * 6
+        assert board.status().overflow_records == 0
+
+
+@pytest.mark.parametrize("kind", ["Pico with RP2040", "Pico W with RP2040", "Pico 2 with RP2350"])
+def test_a_released_board_is_left_alone_by_its_watchdog(kind, tmp_path):
+    lay_out(tmp_path, 4, {"storage": "flash"}, free_ms=0, platform=f"Raspberry Pi {kind}")
+    with powered(tmp_path) as port, Board.open(port, SystemClock()) as board:
+        assert not board.hello.trouble
+        board.release()
+        for _ in range(300):
+            if (tmp_path / "meter.json").is_file():
+                break
+            time.sleep(0.02)  # the line stays open until the board has let go of it
+    told = meter(tmp_path)
+    assert told["why"] == "released" and told["watchdog"] is None
 
 
 # Midnight at Greenwich; the board's Sun is tested in tests/dual/test_night.py.

@@ -1,4 +1,4 @@
-"""MicroPython's `machine` as a Pico has it, soldered to a simulated world: what board_pico uses."""
+"""MicroPython's `machine`, soldered to a simulated world: what board_pico and board_esp32 use."""
 
 from dialcore import wiring
 from dialnode.virtual_nor import NorChip
@@ -8,7 +8,8 @@ world = None  # where the board stands; power_on puts it here
 
 
 def _signal(number):
-    for signal, pin, _place in wiring.PICO:
+    table = wiring.PICO if world.scene["board"] == "rp2" else wiring.ESP32
+    for signal, pin, _place in table:
         if pin == number:
             return signal
     return number
@@ -44,8 +45,15 @@ class Pin:
             world.next_edge_us = (world.us // 1e6 + 1) * 1e6
 
 
+def _is_bus(kind, number):
+    buses = wiring.PICO_BUSES if world.scene["board"] == "rp2" else wiring.ESP32_BUSES
+    return wiring.bus(buses, kind) == number
+
+
 class ADC:
-    def __init__(self, pin):
+    ATTN_11DB = 3
+
+    def __init__(self, pin, atten=ATTN_11DB):
         self.read_u16 = {
             "LIGHT": world.light,
             "SKY": world.sky,
@@ -56,7 +64,7 @@ class ADC:
 
 class I2C:
     def __init__(self, number, sda, scl, freq):
-        assert (number, sda.signal, scl.signal) == (0, "SDA", "SCL")
+        assert _is_bus("I2C", number) and (sda.signal, scl.signal) == ("SDA", "SCL")
 
     def readfrom_mem_into(self, address, register, buffer):
         world.i2c(address).read(register, buffer)
@@ -65,16 +73,45 @@ class I2C:
         world.i2c(address).write(register, data)
 
 
+class Chip(NorChip):
+    """Takes its time to erase and to program (W25Q class, typical, from memory), and hears
+    nothing but what asks for its status meanwhile."""
+
+    _until_us = 0.0
+
+    def erase(self, address):
+        self._until_us = world.us + 45000.0
+        NorChip.erase(self, address)
+
+    def program(self, address, data):
+        self._until_us = world.us + 700.0
+        NorChip.program(self, address, data)
+
+    def write(self, data):
+        if world.us >= self._until_us or data[0] == 0x05:
+            NorChip.write(self, data)
+
+    def readinto(self, buffer):
+        if self._said:
+            NorChip.readinto(self, buffer)
+            if self._said[0] == 0x05 and world.us < self._until_us:
+                buffer[0] = 1
+        else:
+            for i in range(len(buffer)):
+                buffer[i] = 255
+
+
 class SPI:
     """With the flash chip behind it, which hears while its select line is low."""
 
     chip = None
 
     def __init__(self, number, baudrate, sck, mosi, miso):
+        assert _is_bus("SPI", number)
         assert (sck.signal, mosi.signal, miso.signal) == ("NOR_SCK", "NOR_MOSI", "NOR_MISO")
         size = world.scene["flash"]
         if size and not world.fault("dead_nor"):
-            SPI.chip = NorChip(_memory(size), size)
+            SPI.chip = Chip(_memory(size), size)
 
     def write(self, data):
         world.advance(len(data) + 5)
@@ -103,8 +140,9 @@ def _memory(size):
 class UART:
     """A satellite receiver that says what the scene says, a sentence each second."""
 
-    def __init__(self, number, baudrate, tx, rx, rxbuf, timeout):
-        assert (number, tx.signal, rx.signal) == (0, "GPS_TX", "GPS_RX")
+    def __init__(self, number, baudrate, rx, rxbuf, timeout, tx=None):
+        assert _is_bus("UART", number) and rx.signal == "GPS_RX"
+        assert tx is None or tx.signal == "GPS_TX"
         self._said = world.us
         self._waits = b""
 
@@ -135,9 +173,10 @@ class _Memory:
     """The one register that is written: a watchdog's, by its clearing alias."""
 
     def __setitem__(self, address, value):
-        assert address in (0x40058000 + 0x3000, 0x400D8000 + 0x3000)
-        if value & 1 << 30:
-            world.watchdog_us = None
+        of_2350 = "RP2350" in world.scene["platform"]
+        assert address == (0x400D8000 if of_2350 else 0x40058000) + 0x3000
+        assert value == 1 << 30
+        world.watchdog_us = None
 
 
 mem32 = _Memory()

@@ -5,6 +5,7 @@ micropython tests/pins/power_on.py FOLDER. The folder is the board's file system
 meter.json says at the end how the time was spent.
 """
 
+import gc
 import json
 import os
 import select
@@ -52,6 +53,7 @@ class Poll:
 
 
 def sleep_us(us):
+    world.waited_us = us
     world.advance(us)
 
 
@@ -65,11 +67,13 @@ def power_on(folder):
     modules["select"] = Stand(select, poll=Poll)
     modules["micropython"] = Stand(micropython, kbd_intr=lambda byte: None)
     modules["os"] = Stand(os, uname=lambda: Uname(world.scene["platform"]))
-    modules["sys"] = Stand(sys, platform="rp2")
+    modules["sys"] = Stand(sys, platform=world.scene["board"])
     # Only now: what of the firmware it imports must find the modules above.
     import machine
 
     machine.world = world
+    gc.collect()
+    world.own_bytes = gc.mem_alloc()
     import main  # noqa: F401 - it runs as it is imported, as on a board
 
     world.off("released")

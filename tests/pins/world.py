@@ -47,6 +47,7 @@ SCENE = {
     "utc_s": 1774008000,  # as it starts
     "angle": -1,  # the encoder's; -1: none is there
     "flash": 1 << 20,  # bytes of the flash chip; 0: none is there
+    "board": "rp2",  # or "esp32": sys.platform
     "platform": "Raspberry Pi Pico with RP2040",
     "free_ms": 1 << 30,  # until then, no time is waited that passes
     "until_ms": 1 << 30,  # when the power goes
@@ -66,6 +67,8 @@ class World:
         self.scene = dict(SCENE)
         self.scene.update(scene)
         self.us = 0.0
+        self.own_bytes = 0  # of the heap, before the firmware comes
+        self.waited_us = 0  # at the latest switch
         self.spent = {"idle": 0.0, "slept": 0.0}
         self.edges = None  # (handler, pin) that a second's beginning calls
         self.next_edge_us = 0.0
@@ -134,7 +137,18 @@ class World:
     def off(self, why):
         """The end; what it was like is in meter.json."""
         with open("meter.json", "w") as file:
-            file.write(json.dumps(dict(self.spent, total=self.us, why=why)))
+            file.write(
+                json.dumps(
+                    dict(
+                        self.spent,
+                        total=self.us,
+                        why=why,
+                        own_bytes=self.own_bytes,
+                        settle_us=self.waited_us,
+                        watchdog=self.watchdog_us,
+                    )
+                )
+            )
         raise PowerOff(0)
 
     @property
