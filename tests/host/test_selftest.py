@@ -21,7 +21,7 @@ from dialbench.selftest.told import told
 from dialbench.store import Store
 from dialcore import messages
 
-CASES = int(os.environ.get("SELFTEST_CASES", "40"))
+CASES = int(os.environ.get("SELFTEST_CASES", "25"))
 BOARDS = int(os.environ.get("SELFTEST_BOARDS", "2"))
 NAMES = ["A0", "A1", "A2", "A3", "B0", "B1", "B2", "B3"]
 UTC_S = 1_774_008_000
