@@ -6,14 +6,14 @@ scan bears is written down as blind, as any pause is.
 
 import math
 
-from dialcore import messages
+from dialcore import examining
 from dialnode.ds3231 import Ds3231
 
 
 def probe(board, payload):
     """PROBE's answer. Raises ValueError for a place that is none."""
-    before, root, leaf, looks = messages.unpack_ask_probe(payload)
-    if before == messages.NO_TAP:
+    before, root, leaf, looks = examining.unpack_ask_probe(payload)
+    if before == examining.NO_TAP:
         before = -1
     total = square = most = 0
     least = 65535
@@ -27,23 +27,24 @@ def probe(board, payload):
         most = max(most, counts)
     variance = max(square / looks - (total / looks) ** 2, 0.0)
     spread = min(int(16 * math.sqrt(variance)), 65535)
-    return messages.pack_probe(first + total // looks, spread, least, most)
+    return examining.pack_probe(first + total // looks, spread, least, most)
 
 
-def check(board, log, scan, expected, tick):
-    """CHECK's answer; expected: a clock chip is configured; tick: so is a tick of 1 Hz."""
-    chip, chip_s = _chip(board, expected)
+def check(board, log, scan, config):
+    """CHECK's answer; scan and config are None where the configuration is bad."""
+    chip, chip_s = _chip(board, config and config.rtc)
     began = board.ticks_ms()
     if log.next_page > log.first_page:
         log.read(log.next_page - 1)
     read_ms = board.ticks_diff(board.ticks_ms(), began)
     sky, shade = scan.outside() if scan else (0, 0)
-    return messages.pack_check(
+    return examining.pack_check(
         min(board.supply_mv(), 65535),
         board.settle_us,
         sky,
         shade,
-        (messages.WEAK_SUPPLY if board.weak else 0) | (messages.TICK_WANTED if tick else 0),
+        (examining.WEAK_SUPPLY if board.weak else 0)
+        | (examining.TICK_WANTED if config and config.tick else 0),
         chip,
         chip_s,
         board.tick_count(),
@@ -60,8 +61,8 @@ def _chip(board, expected):
     chip = Ds3231(board)
     try:
         stopped = chip.stopped()
-        return (messages.CHIP_STOOD if stopped else messages.CHIP_WELL), chip.utc_s()
+        return (examining.CHIP_STOOD if stopped else examining.CHIP_WELL), chip.utc_s()
     except OSError:
-        return (messages.CHIP_MISSING if expected else messages.NO_CHIP), 0
+        return (examining.CHIP_MISSING if expected else examining.NO_CHIP), 0
     except ValueError:
-        return messages.CHIP_NO_DATE, 0
+        return examining.CHIP_NO_DATE, 0

@@ -1,7 +1,6 @@
 """Answers the host: one request at a time, in small steps between scans."""
 
 from dialcore import framing, messages, records
-from dialnode import examine
 
 _RESEAL_MS = 10000
 
@@ -17,8 +16,7 @@ class Serve:
         self._trace = trace
         self._hash = config.dial_hash if config else bytes(8)
         self._trouble = trouble
-        self._rtc = bool(config and config.rtc)
-        self._tick = bool(config and config.tick)
+        self._config = config
         self._version = version
         self._decoder = framing.Decoder()
         self._input = bytearray(256)
@@ -231,11 +229,17 @@ class Serve:
         self._trace.begin(payload[0] | payload[1] << 8)
         self._answer(messages.TRACE, sequence)
 
+    # What examines is loaded when it is first wanted: a board of 96 KiB has no memory to spare.
+
     def _probe(self, sequence, payload):
+        from dialnode import examine
+
         self._answer(messages.PROBE, sequence, examine.probe(self._board, payload))
 
     def _check(self, sequence, _payload):
-        told = examine.check(self._board, self._log, self._scan, self._rtc, self._tick)
+        from dialnode import examine
+
+        told = examine.check(self._board, self._log, self._scan, self._config)
         self._answer(messages.CHECK, sequence, told)
 
     def _release(self, sequence, _payload):

@@ -19,7 +19,7 @@ from dialbench.selftest.diagnose import faults
 from dialbench.selftest.figures import Figures, measure
 from dialbench.selftest.told import told
 from dialbench.store import Store
-from dialcore import messages
+from dialcore import examining
 
 CASES = int(os.environ.get("SELFTEST_CASES", "25"))
 BOARDS = int(os.environ.get("SELFTEST_BOARDS", "2"))
@@ -107,15 +107,15 @@ def figures_of(draw, fault):
     kind = fault[0]
     leaves = (board.channels + 15) // 16
     roots = [*range(leaves), *range(8, 16)]
-    chip = {"rtc_missing": messages.CHIP_MISSING, "rtc_stopped": messages.CHIP_STOOD}
+    chip = {"rtc_missing": examining.CHIP_MISSING, "rtc_stopped": examining.CHIP_STOOD}
     span_ms = round(10000 * (0.999 if kind == "rtc_drift" else 1 + draw.gauss(0, 2e-5)))
     ticks = 0 if kind == "no_tick" else 10
-    flags = messages.TICK_WANTED | (messages.WEAK_SUPPLY if kind == "supply" else 0)
+    flags = examining.TICK_WANTED | (examining.WEAK_SUPPLY if kind == "supply" else 0)
 
     def check(count, at_ms):
         return Check(
             2300 if kind == "supply" else 4900, 32, 20000, 3000, flags,
-            chip.get(kind, messages.CHIP_WELL), UTC_S, count, at_ms, 0, 4, 65536, 2,
+            chip.get(kind, examining.CHIP_WELL), UTC_S, count, at_ms, 0, 4, 65536, 2,
         )  # fmt: skip
 
     trouble = "the storage cannot be used: no flash chip answers" if kind == "storage" else ""

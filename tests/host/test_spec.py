@@ -21,7 +21,7 @@ from dialbench.store import Store
 from dialbench.virtual.clouds import Clear
 from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
-from dialcore import framing, messages, records
+from dialcore import examining, framing, messages, records
 from dialcore.crossing import ALL, LEAN
 
 SPEC = (Path(dialcore.__file__).parent / "SPEC.md").read_text()
@@ -166,7 +166,7 @@ def test_the_example_frames_are_those_of_their_bodies():
     [
         ("HELLO's answer", messages._HELLO),
         ("STATUS's answer", messages._STATUS),
-        ("CHECK's answer", messages._CHECK),
+        ("CHECK's answer", examining._CHECK),
         ("LIVE", messages._LIVE),
         ("TRACED", messages._TRACED),
         ("Pages of the log", records._HEADER),

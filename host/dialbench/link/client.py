@@ -25,7 +25,7 @@ from dialbench.link.facts import Check, Fetched, Hello, Live, Look, Status, Trac
 from dialbench.link.pull import Progress, Pulled, pull
 from dialbench.link.transport import Line, open_line
 from dialbench.store import Store
-from dialcore import messages, records
+from dialcore import examining, messages, records
 
 _MARK_LOOKS = 8
 _COUNT_US = 500  # half the millisecond that the device's count cannot tell
@@ -237,8 +237,8 @@ class Board:
 
     def probe(self, before: int, root: int, leaf: int, looks: int) -> Look:
         """A place of the multiplexers, read so many times (1 to 32); before: the root's input
-        that is read first, or messages.NO_TAP. Raises Refused where its firmware cannot yet."""
-        payload = messages.pack_ask_probe(before, root, leaf, looks)
+        that is read first, or examining.NO_TAP. Raises Refused where its firmware cannot yet."""
+        payload = examining.pack_ask_probe(before, root, leaf, looks)
         return self._read(Look.read, self._examined(messages.PROBE, payload))
 
     def check(self) -> Check:

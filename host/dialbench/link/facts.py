@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from dialbench.errors import inert
-from dialcore import messages
+from dialcore import examining, messages
 
 _LIMIT_MS = 1 << 53  # no board runs so long, and floats and files still hold it exactly
 _LIMIT_PAGES = 1 << 20  # no board holds so many; what is not there is remembered page by page
@@ -136,7 +136,7 @@ class Look:
 
     @classmethod
     def read(cls, payload: bytes) -> Self:
-        mean, spread, least, most = messages.unpack_probe(payload)
+        mean, spread, least, most = examining.unpack_probe(payload)
         return cls(mean, spread / 16, least, most)
 
 
@@ -160,7 +160,7 @@ class Check:
 
     @classmethod
     def read(cls, payload: bytes) -> Self:
-        return cls(*messages.unpack_check(payload))
+        return cls(*examining.unpack_check(payload))
 
 
 @dataclass(frozen=True)

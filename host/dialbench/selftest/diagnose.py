@@ -14,7 +14,7 @@ from itertools import combinations
 from statistics import median
 
 from dialbench.selftest.figures import LOOKS, Figures
-from dialcore import messages, wiring
+from dialcore import examining, wiring
 
 _TAP_COUNTS = 65535 / wiring.LADDER_RESISTORS / 3
 _STRAIGHT_COUNTS = 250  # of a tap, the offset taken off: resistors of 1 % stay within it
@@ -261,7 +261,7 @@ def drift_ppm(figures: Figures) -> tuple[float, float] | None:
     first, last = figures.before[0], figures.after[0]
     ticks = (last.ticks - first.ticks) % (1 << 30)
     span_ms = (last.tick_ms - first.tick_ms) % (1 << 30)
-    if not last.flags & messages.TICK_WANTED or ticks < _LEAST_TICKS or not span_ms:
+    if not last.flags & examining.TICK_WANTED or ticks < _LEAST_TICKS or not span_ms:
         return None
     return 1e6 * (1000 * ticks / span_ms - 1), 1e6 * _TICK_SIGMA_MS / span_ms
 
@@ -283,7 +283,7 @@ def _parts(figures: Figures) -> Iterator[Fault]:
             f"{check.bad_writes} writes of the storage failed, {status.torn_pages} pages are torn:"
             " check the supply, then replace the flash chip",
         )
-    if check.flags & messages.WEAK_SUPPLY:
+    if check.flags & examining.WEAK_SUPPLY:
         yield Fault(
             "supply",
             ("SUPPLY",),
@@ -295,7 +295,7 @@ def _parts(figures: Figures) -> Iterator[Fault]:
 
 def _chip(figures: Figures) -> Iterator[Fault]:
     check = figures.after[0]
-    if check.chip == messages.CHIP_MISSING:
+    if check.chip == examining.CHIP_MISSING:
         yield Fault(
             "rtc_missing",
             ("I2C",),
@@ -303,17 +303,17 @@ def _chip(figures: Figures) -> Iterator[Fault]:
             " or take rtc out of config.json",
         )
         return
-    if check.chip == messages.NO_CHIP:
+    if check.chip == examining.NO_CHIP:
         return
     away_s = abs(check.chip_s - figures.utc_s)
-    if check.chip != messages.CHIP_WELL or away_s > _DAY_S:
+    if check.chip != examining.CHIP_WELL or away_s > _DAY_S:
         yield Fault(
             "rtc_stopped",
             ("RTC",),
             "the clock chip has stood still or was never set: check its cell, then set it",
         )
         return
-    if not check.flags & messages.TICK_WANTED:
+    if not check.flags & examining.TICK_WANTED:
         return
     device_ms = figures.after[1].device_ms - figures.before[1].device_ms
     told = drift_ppm(figures)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from dialbench.link.client import Board
 from dialbench.link.facts import Check, Hello, Look, Status
-from dialcore import messages, wiring
+from dialcore import examining, wiring
 
 LOOKS = 8
 SPAN_S = 10.0  # between the two looks at counters
@@ -49,7 +49,7 @@ def measure(
     probing_s = time.monotonic()
     for done, root in enumerate(roots):
         for leaf in range(wiring.INPUTS):
-            places[root, leaf] = board.probe(messages.NO_TAP, root, leaf, LOOKS)
+            places[root, leaf] = board.probe(examining.NO_TAP, root, leaf, LOOKS)
         step((done + 1) / (len(roots) + 1))
     probe_ms = 1000 * (time.monotonic() - probing_s) / len(places)
     drawn = {

@@ -7,14 +7,14 @@ from typing import Any
 
 from dialbench.selftest.diagnose import drift_ppm, faults, noise_counts, offset_counts
 from dialbench.selftest.figures import Figures
-from dialcore import messages, wiring
+from dialcore import examining, wiring
 
 _CHIPS = {
-    messages.NO_CHIP: "none",
-    messages.CHIP_WELL: "well",
-    messages.CHIP_MISSING: "missing",
-    messages.CHIP_STOOD: "has stood still",
-    messages.CHIP_NO_DATE: "shows no date",
+    examining.NO_CHIP: "none",
+    examining.CHIP_WELL: "well",
+    examining.CHIP_MISSING: "missing",
+    examining.CHIP_STOOD: "has stood still",
+    examining.CHIP_NO_DATE: "shows no date",
 }
 
 
