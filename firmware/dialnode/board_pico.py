@@ -7,9 +7,10 @@ which stops the clock of USB) for naps of four seconds, looks for power on USB a
 is awake before a host has found the port.
 
 The watchdog bites after eight seconds; a release stops it, which `machine` has no word for.
-Registers and what of a board with radio hangs on its radio chip (lamp, sense of USB power; GP25
-must be high while GP29 is to show the supply): RP2040 and RP2350 Datasheets, Raspberry Pi Pico W
-Datasheet; from memory.
+Registers and what of a board with radio hangs on its radio chip (lamp, sense of USB power; GP29 is
+its bus, and shows the supply only while GP25 is high and the bus rests): RP2040 and RP2350
+Datasheets, Raspberry Pi Pico W Datasheet; from memory. That GP29 goes back to the bus as function
+7 is common practice, no source.
 """
 
 import os
@@ -25,6 +26,7 @@ _WAIT_MS = const(1000)
 _I2C_HZ = const(100000)
 _SPI_HZ = const(8000000)
 _NMEA_BAUD = const(9600)  # of most receivers as they come (common practice, no source)
+_BUS = const(7)  # function of the radio's pin
 _ENABLE = const(1 << 30)  # of a watchdog's control register
 _CLEAR = const(0x3000)  # added to a register's address: bits written as 1 become 0
 _WATCHDOG_2040 = const(0x40058000)
@@ -47,8 +49,12 @@ class PicoBoard(Multiplexed):
         self._usb = machine.Pin("WL_GPIO2" if self._radio else 24, machine.Pin.IN)
         if self._radio:
             machine.Pin(25, out, value=1)
-        else:
-            self._vsys = machine.ADC(machine.Pin(_pin("SUPPLY")))
+        self._vsys_pin = machine.Pin(_pin("SUPPLY"))
+        self._vsys = machine.ADC(self._vsys_pin)
+        supply = self._vsys.read_u16
+        if self._radio:
+            supply = self._radio_supply
+            supply()  # gives the pin back, before the lamp needs it
         Multiplexed.__init__(
             self,
             [
@@ -59,7 +65,7 @@ class PicoBoard(Multiplexed):
             machine.ADC(machine.Pin(_pin("LIGHT"))).read_u16,
             machine.ADC(machine.Pin(_pin("SKY"))).read_u16,
             machine.ADC(machine.Pin(_pin("SHADE"))).read_u16,
-            self._radio_supply if self._radio else self._vsys.read_u16,
+            supply,
             machine.Pin("LED", out, value=0),
             machine.I2C(
                 wiring.bus(wiring.PICO_BUSES, "I2C"),
@@ -73,8 +79,11 @@ class PicoBoard(Multiplexed):
         )
 
     def _radio_supply(self):
-        # The radio's bus has taken the pin since: it is made the converter's anew.
-        return machine.ADC(machine.Pin(_pin("SUPPLY"))).read_u16()
+        pin = self._vsys_pin
+        pin.init(machine.Pin.IN)
+        counts = self._vsys.read_u16()
+        pin.init(machine.Pin.ALT, machine.Pin.PULL_DOWN, alt=_BUS)
+        return counts
 
     def feed(self):
         """Tell the watchdog that all is well; the first time starts it."""

@@ -39,12 +39,12 @@ class CardError(UserError):
 
 @dataclass(frozen=True)
 class Day:
-    """One day. add_min: what to add to the reading for the zone's standard time; legal_min: for
-    the time that clocks show. swing_s: how far the morning's or evening's own value is from
-    add_min at most, as the Sun goes through the plan's hours; None where the Sun stays below
-    the horizon all through them. equation_of_time_min and declination_deg: at the Sun's
-    transit. east_deg: turned so far to the east about its polar axis, the dial needs
-    nothing added for standard time."""
+    """One day. add_min: what to add to the reading for the zone's standard time, the median over
+    the plan's hours; legal_min: for the time that clocks show. swing_s: how far the morning's or
+    evening's own value is from add_min at most, as the Sun goes through the plan's hours; None
+    where the Sun stays below the horizon all through them. equation_of_time_min and
+    declination_deg: at the Sun's transit. east_deg: turned so far to the east about its polar
+    axis, the dial needs nothing added for standard time."""
 
     day: date
     add_min: float
@@ -169,7 +169,7 @@ class Card:
         if len(self.changes) == 1 and not self.changes[0][1]:
             return ("Clocks keep the zone's standard time all the year.",)
         parts = [f"from {_date(day)} {minutes(ahead)}" for day, ahead in self.changes]
-        return (f"Summer time adds, to standard time: {'; '.join(parts)}.",)
+        return (f"What clocks show is ahead of the zone's standard time: {'; '.join(parts)}.",)
 
 
 def card(dial: Dial, year: int, pose_deg: Pose = (0.0, 0.0, 0.0)) -> Card:
@@ -221,7 +221,10 @@ def _days(dial: Dial, dates: Sequence[date], pose_deg: Pose) -> tuple[Day, ...]:
     for k, day in enumerate(dates):
         lit = add_min[k][up[k]] if up[k].any() else add_min[k]
         lit = lit[0] + folded_min(lit - lit[0])  # not torn where it is half a day
-        middle = float(folded_min(np.array([(lit.max() + lit.min()) / 2]))[0])
+        # Not midway between the extremes: a Sun that only just rises in the plan's hours is lifted
+        # by the air so much that the whole day's value would be a minute off for it.
+        usual = float(np.median(lit))
+        middle = float(folded_min(np.array([usual]))[0])
         moment = from_us(int(noon_us[k])).astimezone(site.tz)
         ahead_min = (moment.utcoffset() or timedelta()) / timedelta(minutes=1) - offsets_min[k]
         out.append(
@@ -229,7 +232,7 @@ def _days(dial: Dial, dates: Sequence[date], pose_deg: Pose) -> tuple[Day, ...]:
                 day,
                 middle,
                 middle + float(ahead_min),
-                60 * float(np.ptp(lit)) / 2 if up[k].any() else None,
+                60 * float(abs(lit - usual).max()) if up[k].any() else None,
                 float(eot_min[k]),
                 float(at_noon.declination_deg[k]),
             )

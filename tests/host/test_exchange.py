@@ -173,6 +173,7 @@ def test_commands_tell_what_they_did_and_what_is_wrong(made, capsys, monkeypatch
         (("import", tmp_path / "b", "--store", tmp_path / "s"), "is there already: name a new one"),
         (("import", tmp_path / "b", "--store", tmp_path / "t", "--dial", "d"), "holds its own"),
         (("import", store, "--store", tmp_path / "t"), "--dial: is needed with the CSV"),
+        (("import", tmp_path / "no.zip", "--store", tmp_path / "t"), "no.zip: there is no such"),
     ):
         ran = typed(capsys, *words)
         assert ran.returncode == 2 and sentence in ran.stderr, (words, ran.stderr)

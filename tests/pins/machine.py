@@ -18,12 +18,15 @@ def _signal(number):
 class Pin:
     IN = 0
     OUT = 1
+    ALT = 3
     PULL_UP = 1
+    PULL_DOWN = 2
     IRQ_FALLING = 4
     IRQ_RISING = 8
 
     def __init__(self, number, mode=IN, pull=None, value=None):
         self.signal = _signal(number)
+        self.function = 0
         if value is not None:
             self(value)
 
@@ -37,6 +40,9 @@ class Pin:
         elif isinstance(self.signal, str) and self.signal[0] in "AB" and len(self.signal) == 2:
             world.line(self.signal, level)
         return None
+
+    def init(self, mode, pull=None, alt=0):
+        self.function = alt if mode == self.ALT else 0
 
     def irq(self, handler, trigger):
         if world.chip.ticking() and not world.fault("no_tick"):
@@ -54,12 +60,17 @@ class ADC:
     ATTN_11DB = 3
 
     def __init__(self, pin, atten=ATTN_11DB):
-        self.read_u16 = {
+        self._pin = pin
+        self._shows = {
             "LIGHT": world.light,
             "SKY": world.sky,
             "SHADE": world.shade,
             "SUPPLY": world.supply,
         }[pin.signal]
+        self.read_u16 = self._shows if pin.signal != "SUPPLY" else self._unless_taken
+
+    def _unless_taken(self):
+        return self._shows() if not self._pin.function else 0
 
 
 class I2C:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import click
@@ -65,6 +66,8 @@ def command(
             raise UserError("--dial, --observed: a bundle holds its own; leave them out")
         _restore(crossings_path, store_path, as_json)
         return
+    if not os.path.exists(crossings_path):
+        raise UserError(f"{crossings_path}: there is no such file")
     if dial_path is None or observed_path is None:
         missing = "--dial" if dial_path is None else "--observed"
         raise UserError(f"{missing}: is needed with the CSV of another make of logger; name it")
