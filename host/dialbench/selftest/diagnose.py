@@ -107,7 +107,7 @@ def _hypotheses() -> Iterator[tuple[Fault | None, _Seen]]:
 
 
 def _select_lines(figures: Figures) -> Fault | None:
-    best: tuple[int, Fault | None] | None = None
+    best: tuple[tuple[int, int], Fault | None] | None = None
     for fault, seen in _hypotheses():
         known = _agreeing(figures, seen)
         if known is not None and (best is None or known > best[0]):
@@ -124,23 +124,28 @@ def _select_lines(figures: Figures) -> Fault | None:
     )
 
 
-def _agreeing(figures: Figures, seen: _Seen) -> int | None:
-    """At how many places a tap is where the hypothesis wants it; None where one is not."""
-    known = 0
+def _agreeing(figures: Figures, seen: _Seen) -> tuple[int, int] | None:
+    """At how many places a tap is where the hypothesis wants it, and how many more are the same
+    place under two names, as it wants; None where one is not."""
+    known = same = 0
+    # Noise widens what counts as a tap, up to half-way to the next.
+    wide = _SURE * noise_counts(figures) / math.sqrt(LOOKS)
+    bound = min(max(_TAP_COUNTS, wide), 1.5 * _TAP_COUNTS)
     alike: dict[int, int] = {}
     for (root, leaf), look in figures.places.items():
         lines = seen(root << 4 | leaf)
         tap = wiring.ladder_tap(lines >> 4, lines & 15)
         if tap:
-            if abs(look.mean - wiring.tap_counts(tap)) > _TAP_COUNTS:
+            if abs(look.mean - wiring.tap_counts(tap)) > bound:
                 return None
             known += 1
         elif lines >> 4 < figures.leaves:
             # One place, however it is called, shows one level; light may change meanwhile.
+            same += lines in alike
             first = alike.setdefault(lines, look.mean)
-            if abs(look.mean - first) > _TAP_COUNTS + 0.1 * first:
+            if abs(look.mean - first) > bound + 0.1 * first:
                 return None
-    return known
+    return known, same
 
 
 # -- commons, channels, references
