@@ -2,6 +2,10 @@
 
 import sys
 
+from dialcore.compat import keep_heap_whole
+
+keep_heap_whole()
+
 from dialnode.node import Node
 
 
@@ -20,4 +24,14 @@ def board():
     return VirtualBoard()
 
 
-Node(board()).run()
+def run(config_path=None):
+    """Until the firmware ends. config_path: its settings, where they lie elsewhere than the board
+    looks for them."""
+    chosen = board()
+    if config_path is not None:
+        chosen.config_path = config_path
+    Node(chosen).run()
+
+
+if __name__ == "__main__":
+    run()

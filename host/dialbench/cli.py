@@ -34,6 +34,8 @@ _COMMANDS = {
     "selftest": "Is a board sound: lines, channels, clock chip, storage, link; each fault with its mend.",
     "release": "Hand a board back to its MicroPython prompt.",
     "start": "Have a board at its prompt run the firmware again.",
+    "provision": "Put the firmware on a board, set up for its dial, and start it.",
+    "unprovision": "Take the firmware off a board again; its log stays.",
     "compare": "Measured against predicted: the verdict on what a store holds.",
     "clock": "How well the times in a store are known: drift, marks, readings.",
     "solve": "How the dial really stands and came out, and how well that is known.",

@@ -11,6 +11,10 @@ import json
 import sys
 from array import array
 
+from dialcore.compat import keep_heap_whole
+
+keep_heap_whole()  # as main.py does
+
 from benchboard import BenchBoard, scratch, wipe
 from dialcore import messages
 from dialnode.flash_spi import PAGE, SECTOR, SpiFlash

