@@ -3,17 +3,11 @@
 from dialcore import records
 from dialnode import config as configuration
 from dialnode import lamp
-from dialnode.as5600 import As5600
 from dialnode.clock import Clock
-from dialnode.ds3231 import Ds3231
 from dialnode.health import Health
-from dialnode.night import Night
-from dialnode.nmea import Sentences
 from dialnode.pagelog import PageLog
 from dialnode.scan import Scan
 from dialnode.serve import Serve
-from dialnode.sweep import Sweep
-from dialnode.timesource import Chip, Receiver
 from dialnode.trace import Trace
 
 VERSION = "0.1.0"
@@ -68,7 +62,13 @@ class Node:
                 ),
             )
             self._health = Health(board, clock, log, self._scan)
-            encoder = As5600(board) if config.sweep and config.encoder else None
+            encoder = None
+            # What is not set up is not imported either: its memory is wanted elsewhere.
+            if config.sweep:
+                from dialnode.as5600 import As5600
+                from dialnode.sweep import Sweep
+
+                encoder = As5600(board) if config.encoder else None
             self._trace = Trace(clock, self._scan, encoder)
             if config.sweep:
                 step = As5600.STEP * config.step
@@ -76,6 +76,8 @@ class Node:
         self._night = None
         # A satellite receiver must be listened to, at night as well.
         if config and config.site and not config.nmea:
+            from dialnode.night import Night
+
             self._night = Night(clock, config.latitude_e4, config.longitude_e4)
         self._sources = _sources(board, clock, log, config) if config else []
         self._serve = Serve(board, clock, log, self._scan, self._trace, config, trouble, VERSION)
@@ -148,8 +150,14 @@ def _sources(board, clock, log, config):
     period_ms = 1000 * config.rtc_s
     found = []  # type: list
     if config.rtc:
+        from dialnode.ds3231 import Ds3231
+        from dialnode.timesource import Chip
+
         found.append(Chip(Ds3231(board), board, clock, log, period_ms, config.tick == "rtc"))
     if config.nmea:
+        from dialnode.nmea import Sentences
+        from dialnode.timesource import Receiver
+
         found.append(
             Receiver(
                 Sentences(),

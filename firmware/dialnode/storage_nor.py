@@ -47,8 +47,10 @@ class NorStorage:
         self._flash = flash
         self._sectors = limit_bytes // SECTOR
         self.size_bytes = self._sectors * SECTOR
-        # Of each sector's first page. (Not out of a list, which were as long once more.)
-        self._numbers = array("I", struct.pack("<I", _NONE) * self._sectors)
+        # Of each sector's first page. (Out of a range: a list or bytes were as long once more.)
+        self._numbers = array("I", range(self._sectors))
+        for sector in range(self._sectors):
+            self._numbers[sector] = _NONE
         self._chunk = bytearray(PAGE)
         self._cursor = (-1, 0, 0)  # sector, offset behind the page last read, its number
         self._turn = -1
@@ -68,7 +70,8 @@ class NorStorage:
     def _find_ring(self):
         """Note where sectors begin and which is newest; True if one that cannot be read may
         be newer still."""
-        rounds = array("H", bytes(2 * self._sectors))  # as two bytes can tell them
+        # As two bytes can tell them; meaningless where no sector has a number.
+        rounds = array("H", range(self._sectors))
         dead = []
         for sector in range(self._sectors):
             try:

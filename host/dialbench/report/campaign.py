@@ -198,7 +198,7 @@ def _causes(solved: Diagnosis | None, refusal: str) -> Iterator[Block]:
             (
                 one["utc"],
                 str(one["channel"]),
-                str(one["threshold"]),
+                f"{(one['threshold'] + 1) / 4:.2f}",
                 "rise" if one["rise"] else "fall",
                 f"{one['late_s']:+.1f}",
                 f"{one['weight']:.3f}",
