@@ -51,6 +51,10 @@ class PageLog:
         return self._storage.erases
 
     @property
+    def size_bytes(self):
+        return self._storage.size_bytes
+
+    @property
     def broken(self):
         """Whether records are being lost."""
         return self._unsaid > 0

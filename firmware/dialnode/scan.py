@@ -3,7 +3,7 @@
 from array import array
 
 from dialcore import records
-from dialcore.crossing import FIRST, Crossings
+from dialcore.crossing import FIRST, SHADE, SKY, Crossings
 
 _BLIND_SCANS = 5  # a pause longer than so many scan periods is written down
 
@@ -59,6 +59,10 @@ class Scan:
     def direct(self):
         """Counts of direct light at the last scan, held to what two bytes can say."""
         return min(max(self.watcher.direct, 0), 65535)
+
+    def outside(self):
+        """Raw counts of the open-sky sensor and the shaded one at the last scan."""
+        return self._counts[SKY], self._counts[SHADE]
 
     def snapshot(self):
         """Log every channel's state as it is now."""

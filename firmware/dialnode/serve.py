@@ -16,6 +16,7 @@ class Serve:
         self._trace = trace
         self._hash = config.dial_hash if config else bytes(8)
         self._trouble = trouble
+        self._config = config
         self._version = version
         self._decoder = framing.Decoder()
         self._input = bytearray(256)
@@ -39,6 +40,8 @@ class Serve:
             messages.RELEASE: self._release,
             messages.BYE: self._bye,
             messages.TRACE: self._start_trace,
+            messages.PROBE: self._probe,
+            messages.CHECK: self._check,
         }
 
     @property
@@ -225,6 +228,19 @@ class Serve:
             raise ValueError("this board does not scan")
         self._trace.begin(payload[0] | payload[1] << 8)
         self._answer(messages.TRACE, sequence)
+
+    # What examines is loaded when it is first wanted: a board of 96 KiB has no memory to spare.
+
+    def _probe(self, sequence, payload):
+        from dialnode import examine
+
+        self._answer(messages.PROBE, sequence, examine.probe(self._board, payload))
+
+    def _check(self, sequence, _payload):
+        from dialnode import examine
+
+        told = examine.check(self._board, self._log, self._scan, self._config)
+        self._answer(messages.CHECK, sequence, told)
 
     def _release(self, sequence, _payload):
         if not self._log.seal():

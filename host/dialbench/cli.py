@@ -31,6 +31,7 @@ _COMMANDS = {
     "backup": "Copy a store, also while it is being written.",
     "export": "What a store holds as CSV or Parquet, or as a bundle that others can check.",
     "import": "Bring a bundle, or another logger's crossings from CSV, into a store.",
+    "selftest": "Is a board sound: lines, channels, clock chip, storage, link; each fault with its mend.",
     "release": "Hand a board back to its MicroPython prompt.",
     "start": "Have a board at its prompt run the firmware again.",
     "provision": "Put the firmware on a board, set up for its dial, and start it.",

@@ -4,7 +4,7 @@ import json
 import sys
 from binascii import hexlify, unhexlify
 
-from dialcore import framing, messages, records
+from dialcore import examining, framing, messages, records
 
 
 def vectors():
@@ -49,6 +49,9 @@ MESSAGES = {
     messages.LIVE: messages.unpack_live,
     messages.TRACE: lambda p: (p[0] | p[1] << 8,),
     messages.TRACED: unpack_traced,
+    messages.PROBE: examining.unpack_ask_probe,
+    messages.PROBE | messages.ANSWER: examining.unpack_probe,
+    messages.CHECK | messages.ANSWER: examining.unpack_check,
     messages.REFUSED: lambda p: (p[0], p[1:]),
 }
 RECORDS = {

@@ -21,7 +21,7 @@ from dialbench.store import Store
 from dialbench.virtual.clouds import Clear
 from dialbench.virtual.process import VirtualDial
 from dialbench.virtual.truth import Truth
-from dialcore import framing, messages, records
+from dialcore import examining, framing, messages, records
 from dialcore.crossing import ALL, LEAN
 
 SPEC = (Path(dialcore.__file__).parent / "SPEC.md").read_text()
@@ -166,13 +166,22 @@ def test_the_example_frames_are_those_of_their_bodies():
     [
         ("HELLO's answer", messages._HELLO),
         ("STATUS's answer", messages._STATUS),
+        ("CHECK's answer", examining._CHECK),
         ("LIVE", messages._LIVE),
         ("TRACED", messages._TRACED),
         ("Pages of the log", records._HEADER),
     ],
 )
 def test_offsets_and_types_are_those_of_the_code(title, form):
-    codes = {"B": "u8", "H": "u16", "I": "u32", "Q": "u64", "8s": "8 bytes", "2s": "2 bytes"}
+    codes = {
+        "B": "u8",
+        "H": "u16",
+        "I": "u32",
+        "Q": "u64",
+        "q": "i64",
+        "8s": "8 bytes",
+        "2s": "2 bytes",
+    }
     fields = re.findall(r"\d*[A-Za-z]", form)
     table = [row for row in rows(title) if row[0].isdigit()]
     offset = 0
@@ -187,7 +196,8 @@ def test_offsets_and_types_are_those_of_the_code(title, form):
 def test_message_types_and_record_tags_are_those_of_the_code():
     said = {row[1]: int(row[0], 16) for row in rows("Messages") if row[0].startswith("0x")}
     answers = [int(row[0], 16) for row in rows("Messages") if row[1] == "its answer"]
-    for name in ("HELLO", "STATUS", "MARK", "FETCH", "SEAL", "STREAM", "RELEASE", "BYE", "TRACE"):
+    asked = "HELLO STATUS MARK FETCH SEAL STREAM RELEASE BYE TRACE PROBE CHECK"
+    for name in asked.split():
         assert said[name] == getattr(messages, name)
         assert (said[name] | messages.ANSWER in answers) is (name != "BYE")
     for name in ("PAGE", "LIVE", "TRACED", "REFUSED"):

@@ -492,7 +492,7 @@ def test_a_store_says_what_it_is(path):
     Store.open(path).close()
     with closing(sqlite3.connect(path)) as file:
         assert file.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
-        assert file.execute("PRAGMA user_version").fetchone() == (2,)
+        assert file.execute("PRAGMA user_version").fetchone() == (3,)
         assert file.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         tables = file.execute("SELECT name, strict, wr FROM pragma_table_list").fetchall()
     ours = {name: (strict, wr) for name, strict, wr in tables if not name.startswith("sqlite_")}

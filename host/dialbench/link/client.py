@@ -21,11 +21,11 @@ from dialbench.link.errors import (
     Silence,
 )
 from dialbench.link.exchange import Exchange, Health, Instant, Request
-from dialbench.link.facts import Fetched, Hello, Live, Status, Traced
+from dialbench.link.facts import Check, Fetched, Hello, Live, Look, Status, Traced
 from dialbench.link.pull import Progress, Pulled, pull
 from dialbench.link.transport import Line, open_line
 from dialbench.store import Store
-from dialcore import messages, records
+from dialcore import examining, messages, records
 
 _MARK_LOOKS = 8
 _COUNT_US = 500  # half the millisecond that the device's count cannot tell
@@ -234,6 +234,28 @@ class Board:
     def traced(self, timeout_s: float) -> Traced | None:
         """The next look on the bench; as live() otherwise."""
         return self._exchange.traced(timeout_s)
+
+    def probe(self, before: int, root: int, leaf: int, looks: int) -> Look:
+        """A place of the multiplexers, read so many times (1 to 32); before: the root's input
+        that is read first, or examining.NO_TAP. Raises Refused where its firmware cannot yet."""
+        payload = examining.pack_ask_probe(before, root, leaf, looks)
+        return self._read(Look.read, self._examined(messages.PROBE, payload))
+
+    def check(self) -> Check:
+        """How the board's parts do; raises as probe()."""
+        return self._read(Check.read, self._examined(messages.CHECK))
+
+    def _examined(self, kind: int, payload: bytes = b"") -> bytes | None:
+        try:
+            return self._ask(kind, payload).answer
+        except Refused as refused:
+            if refused.reason != messages.UNKNOWN_REQUEST:
+                raise
+            raise Refused(
+                f"the firmware of the board at {self._name} ({self.hello.firmware}) is older than"
+                " self-tests: put the newer one on it",
+                refused.reason,
+            ) from None
 
     def release(self) -> None:
         """Have the board store its log and hand the port back to its prompt; then close."""

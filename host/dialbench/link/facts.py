@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from dialbench.errors import inert
-from dialcore import messages
+from dialcore import examining, messages
 
 _LIMIT_MS = 1 << 53  # no board runs so long, and floats and files still hold it exactly
 _LIMIT_PAGES = 1 << 20  # no board holds so many; what is not there is remembered page by page
@@ -122,6 +122,45 @@ class Traced:
         if len(levels) < channels:
             raise ValueError(f"levels of {len(levels)} of {channels} channels")
         return cls(boot, device_ms, bool(gate), dropped, angle, state, levels)
+
+
+@dataclass(frozen=True)
+class Look:
+    """A place of the board's multiplexers, in counts of 0 to 65535; spread is a standard
+    deviation."""
+
+    mean: int
+    spread: float
+    least: int
+    most: int
+
+    @classmethod
+    def read(cls, payload: bytes) -> Self:
+        mean, spread, least, most = examining.unpack_probe(payload)
+        return cls(mean, spread / 16, least, most)
+
+
+@dataclass(frozen=True)
+class Check:
+    """How the board's parts do, as a CHECK's answer says: see SPEC.md."""
+
+    supply_mv: int
+    settle_us: int
+    sky: int
+    shade: int
+    flags: int
+    chip: int
+    chip_s: int
+    ticks: int
+    tick_ms: int
+    bad_writes: int
+    erases: int
+    storage_bytes: int
+    read_ms: int
+
+    @classmethod
+    def read(cls, payload: bytes) -> Self:
+        return cls(*examining.unpack_check(payload))
 
 
 @dataclass(frozen=True)

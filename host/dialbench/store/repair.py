@@ -28,6 +28,7 @@ _COPIED = {
     "dial": 2,
     "mark": 5,
     "status": 6,
+    "selftest": 3,
     "foreign_log": 5,
     "foreign_crossing": 6,
     "foreign_observed": 3,

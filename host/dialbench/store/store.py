@@ -176,6 +176,25 @@ class Store:
             status.torn_pages,
         )
 
+    def add_selftest(self, uid: str, utc_us: int, facts: str) -> None:
+        """Keep what a test of a board found, a JSON object."""
+        self._rows(
+            "INSERT INTO selftest (board, utc_us, facts) VALUES (?, ?, ?)"
+            " ON CONFLICT (board, utc_us) DO UPDATE SET facts = excluded.facts",
+            self._board(uid),
+            utc_us,
+            facts,
+        )
+
+    def selftest(self, uid: str) -> str | None:
+        """The newest that is kept of a board; None where there is none."""
+        rows = self._read(
+            "t",
+            "SELECT facts FROM selftest WHERE board = ? ORDER BY utc_us DESC LIMIT 1",
+            self._board(uid),
+        )
+        return next((str(facts) for (facts,) in rows), None)
+
     # -- pages
 
     def add_page(self, uid: str, raw: bytes) -> bool:
