@@ -64,7 +64,7 @@ def test_a_sound_store_is_sound_and_left_as_it_is(sound):
     before = sound.read_bytes()
     found = check(sound)
     assert found.sound and found.findings == ()
-    assert (found.version, found.boards, found.pages) == (2, 1, 40)
+    assert (found.version, found.boards, found.pages) == (3, 1, 40)
     assert sound.read_bytes() == before
 
 
@@ -167,7 +167,7 @@ def test_a_store_of_the_first_version_is_looked_at_as_it_is_and_brought_up_to_da
     assert (found.version, found.pages, found.kinds()) == (1, 40, {"outdated"})
     assert path.read_bytes() == before
     repaired = repair(path)
-    assert repaired.after.sound and repaired.after.version == 2
+    assert repaired.after.sound and repaired.after.version == 3
     assert stored(path) == {(1, number): raw for number, raw in pages.items()}
 
 
