@@ -64,6 +64,7 @@ class BenchBoard:
         self.bus_ms = 0  # what one look at the chip takes
         self.seconds_wired = True  # whether the chip's 1 Hz reaches the board
         self.weak = False  # its supply
+        self.settle_us = 40
         self.rested = 0
         self.lamp_on = False
         self.sky_says = b""  # a satellite receiver's bytes
@@ -136,6 +137,12 @@ class BenchBoard:
 
     def i2c_write(self, address, register, data):
         self.registers.write(address, register, data)
+
+    def probe(self, before, root, leaf):
+        return 100 * before + 16 * root + leaf + 100
+
+    def supply_mv(self):
+        return 5000
 
     def tick_count(self):
         return self.chip(self.now) // 1000 & TICKS if self.chip and self.seconds_wired else 0
