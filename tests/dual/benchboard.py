@@ -148,7 +148,7 @@ class BenchBoard:
         return self.chip(self.now) // 1000 & TICKS if self.chip and self.seconds_wired else 0
 
     def tick_ticks(self):
-        return self.now - self.chip(self.now) % 1000 & TICKS
+        return self.now - (self.chip(self.now) if self.chip else 0) % 1000 & TICKS
 
     def nmea_read(self, buffer):
         size = min(len(buffer), len(self.sky_says))
