@@ -28,9 +28,10 @@ def checked(option: str, path: Path | None, kinds: Sequence[str]) -> None:
         raise UserError(f"{option} {path}: cannot be written: its folder is not yours to write in")
 
 
-def write(option: str, path: Path, made: bytes) -> None:
+def write(option: str, path: Path, made: str | bytes) -> None:
     """Put the file in its place in one step. Raises UserError."""
     try:
         whole.write(path, made)
-    except OSError as error:  # it names a passing file besides
-        raise UserError(f"{option} {path}: cannot be written ({error.strerror})") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error  # an OSError names a passing file besides
+        raise UserError(f"{option} {path}: cannot be written ({why})") from None

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dialbench import dialfile, whole
-from dialbench.commands import screen
+from dialbench import dialfile
+from dialbench.commands import outfile, screen
 from dialbench.commands.options import Finite
 from dialbench.errors import UserError
 
@@ -149,11 +149,7 @@ def _draw(timeline: Timeline, seconds: float, path: Path) -> int:
     from dialbench.replay.picture import animated
 
     text = animated(timeline, seconds)
-    try:
-        whole.write(path, text)
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error  # an OSError names a passing file besides
-        raise UserError(f"--picture {path}: cannot be written ({why})") from None
+    outfile.write("--picture", path, text)
     return len(text.encode())
 
 

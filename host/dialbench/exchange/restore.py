@@ -139,10 +139,7 @@ class _Source:
 
     def _read(self, file: str, count: int) -> bytes:
         with self.open(file) as stream:
-            try:
-                return stream.read(count)
-            except _SPOILT:
-                raise self.wrong(file, "cannot be read; get the bundle anew") from None
+            return self._block(file, stream, count)
 
     @property
     def files(self) -> list[str]:
@@ -163,9 +160,9 @@ class _Source:
                 )
         progress("checking", 1.0)
 
-    def _block(self, file: str, stream: BinaryIO) -> bytes:
+    def _block(self, file: str, stream: BinaryIO, count: int = _BLOCK) -> bytes:
         try:
-            return stream.read(_BLOCK)
+            return stream.read(count)
         except _SPOILT:
             raise self.wrong(file, "cannot be read; get the bundle anew") from None
 

@@ -66,11 +66,12 @@ def provision(
         before = target.settings(session, found)
         wanted = built.files(board, as_source)
         wanted["config.json"] = settings.wanted(dial, wishes, before, found.size_bytes)
-        work = plan(found, wanted, built.main())
+        main = built.main()
+        work = plan(found, wanted, main)
         if not dry_run:
             onboard.place(session, port, work, progress)
             if work.main or work.fresh:
-                onboard.point(session, found, work, built.main())
+                onboard.point(session, found, work, main)
         if dry_run and was == "prompt":
             session.leave()
         else:

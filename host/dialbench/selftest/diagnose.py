@@ -107,9 +107,12 @@ def _hypotheses() -> Iterator[tuple[Fault | None, _Seen]]:
 
 
 def _select_lines(figures: Figures) -> Fault | None:
+    # Noise widens what counts as a tap, up to half-way to the next.
+    wide = _SURE * noise_counts(figures) / math.sqrt(LOOKS)
+    bound = min(max(_TAP_COUNTS, wide), 1.5 * _TAP_COUNTS)
     best: tuple[tuple[int, int], Fault | None] | None = None
     for fault, seen in _hypotheses():
-        known = _agreeing(figures, seen)
+        known = _agreeing(figures, seen, bound)
         if known is not None and (best is None or known > best[0]):
             best = known, fault
     if best is not None:
@@ -124,13 +127,10 @@ def _select_lines(figures: Figures) -> Fault | None:
     )
 
 
-def _agreeing(figures: Figures, seen: _Seen) -> tuple[int, int] | None:
-    """At how many places a tap is where the hypothesis wants it, and how many more are the same
-    place under two names, as it wants; None where one is not."""
+def _agreeing(figures: Figures, seen: _Seen, bound: float) -> tuple[int, int] | None:
+    """At how many places a tap is where the hypothesis wants it, to bound counts, and how many
+    more are the same place under two names, as it wants; None where one is not."""
     known = same = 0
-    # Noise widens what counts as a tap, up to half-way to the next.
-    wide = _SURE * noise_counts(figures) / math.sqrt(LOOKS)
-    bound = min(max(_TAP_COUNTS, wide), 1.5 * _TAP_COUNTS)
     alike: dict[int, int] = {}
     for (root, leaf), look in figures.places.items():
         lines = seen(root << 4 | leaf)
