@@ -18,14 +18,10 @@ import os
 import machine
 from dialcore import wiring
 from dialcore.compat import const
-from dialnode.multiplexed import Multiplexed
+from dialnode.board_parts import WiredBoard
 
-_WATCHDOG_MS = const(8000)
 _NAP_MS = const(4000)
 _WAIT_MS = const(1000)
-_I2C_HZ = const(100000)
-_SPI_HZ = const(8000000)
-_NMEA_BAUD = const(9600)  # of most receivers as they come (common practice, no source)
 _BUS = const(7)  # function of the radio's pin
 _ENABLE = const(1 << 30)  # of a watchdog's control register
 _CLEAR = const(0x3000)  # added to a register's address: bits written as 1 become 0
@@ -37,13 +33,12 @@ def _pin(signal):
     return wiring.pin(wiring.PICO, signal)
 
 
-class PicoBoard(Multiplexed):
+class PicoBoard(WiredBoard):
     """Same methods as every board_*: see DEVELOPERS.md, "To add a board"."""
 
     def __init__(self):
         out = machine.Pin.OUT
         self.uid = machine.unique_id()
-        self._watchdog = None
         self._kind = os.uname().machine
         self._radio = "Pico W" in self._kind or "Pico 2 W" in self._kind
         self._usb = machine.Pin("WL_GPIO2" if self._radio else 24, machine.Pin.IN)
@@ -55,27 +50,15 @@ class PicoBoard(Multiplexed):
         if self._radio:
             supply = self._radio_supply
             supply()  # gives the pin back, before the lamp needs it
-        Multiplexed.__init__(
+        WiredBoard.__init__(
             self,
-            [
-                machine.Pin(_pin(s), out, value=0)
-                for s in ["A0", "A1", "A2", "A3", "B0", "B1", "B2", "B3"]
-            ],
-            machine.Pin(_pin("EN"), out, value=1),
+            wiring.PICO,
+            wiring.PICO_BUSES,
             machine.ADC(machine.Pin(_pin("LIGHT"))).read_u16,
             machine.ADC(machine.Pin(_pin("SKY"))).read_u16,
             machine.ADC(machine.Pin(_pin("SHADE"))).read_u16,
             supply,
             machine.Pin("LED", out, value=0),
-            machine.I2C(
-                wiring.bus(wiring.PICO_BUSES, "I2C"),
-                sda=machine.Pin(_pin("SDA")),
-                scl=machine.Pin(_pin("SCL")),
-                freq=_I2C_HZ,
-            ),
-            _nor,
-            _receiver,
-            machine.Pin(_pin("TICK"), machine.Pin.IN, machine.Pin.PULL_UP),
         )
 
     def _radio_supply(self):
@@ -84,12 +67,6 @@ class PicoBoard(Multiplexed):
         counts = self._vsys.read_u16()
         pin.init(machine.Pin.ALT, machine.Pin.PULL_DOWN, alt=_BUS)
         return counts
-
-    def feed(self):
-        """Tell the watchdog that all is well; the first time starts it."""
-        if self._watchdog is None:
-            self._watchdog = machine.WDT(timeout=_WATCHDOG_MS)
-        self._watchdog.feed()
 
     def doze(self):
         """As rest, the waiting alone."""
@@ -103,25 +80,3 @@ class PicoBoard(Multiplexed):
         if self._watchdog is not None:
             base = _WATCHDOG_2350 if "RP2350" in self._kind else _WATCHDOG_2040
             machine.mem32[base + _CLEAR] = _ENABLE
-
-
-def _nor():
-    bus = machine.SPI(
-        wiring.bus(wiring.PICO_BUSES, "SPI"),
-        baudrate=_SPI_HZ,
-        sck=machine.Pin(_pin("NOR_SCK")),
-        mosi=machine.Pin(_pin("NOR_MOSI")),
-        miso=machine.Pin(_pin("NOR_MISO")),
-    )
-    return bus, machine.Pin(_pin("NOR_CS"), machine.Pin.OUT, value=1)
-
-
-def _receiver():
-    return machine.UART(
-        wiring.bus(wiring.PICO_BUSES, "UART"),
-        baudrate=_NMEA_BAUD,
-        tx=machine.Pin(_pin("GPS_TX")),
-        rx=machine.Pin(_pin("GPS_RX")),
-        rxbuf=1024,
-        timeout=0,
-    )

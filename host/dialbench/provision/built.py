@@ -45,7 +45,7 @@ def _wanted(module: str, platform: str) -> bool:
     """Whether a board of this platform can have a use for a module."""
     if module.startswith("board_") or module in _VIRTUAL:
         real = {"rp2": "board_pico", "esp32": "board_esp32"}.get(platform)
-        return module == real if real else module in _VIRTUAL
+        return module in (real, "board_parts") if real else module in _VIRTUAL
     return True
 
 
