@@ -20,7 +20,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields
 from functools import cached_property
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
@@ -229,12 +228,7 @@ class OpenStore:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
-from types import TracebackType
 from typing import Protocol, Self, TypeVar
 
 from dialbench.clock import Mark
@@ -88,12 +87,7 @@ class Board:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property

@@ -7,7 +7,6 @@ import io
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stdout, suppress
-from types import TracebackType
 from typing import Any, Self
 
 from mpremote.transport import TransportError, TransportExecError
@@ -50,12 +49,7 @@ class Session:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -14,7 +14,6 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 import numpy as np
@@ -106,12 +105,7 @@ class Store:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def writing(self) -> AbstractContextManager[None]:

@@ -13,7 +13,6 @@ import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Self
 
 import numpy as np
@@ -50,12 +49,7 @@ class Results:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._file is not None:
             self._file.close()
 
