@@ -34,7 +34,11 @@ class Figures:
     @property
     def leaves(self) -> int:
         """How many leaves carry channels; all, where the board cannot say."""
-        return wiring.leaves(self.hello.channels or wiring.CHANNELS)
+        return _leaves(self.hello)
+
+
+def _leaves(hello: Hello) -> int:
+    return wiring.leaves(hello.channels or wiring.CHANNELS)
 
 
 def measure(
@@ -43,7 +47,7 @@ def measure(
     """Measure a board; step is told the share done. Raises LinkError as the link does."""
     begun_s = time.monotonic()
     before = board.check(), board.status()
-    leaves = wiring.leaves(board.hello.channels or wiring.CHANNELS)
+    leaves = _leaves(board.hello)
     roots = [*range(leaves), *range(wiring.LADDER_LEAF, wiring.INPUTS)]
     places = {}
     probing_s = time.monotonic()
