@@ -34,6 +34,7 @@ def bad_line(port, chance, share, life, counts):
     far, near = pty.openpty()
     for end in (board, near):
         tty.setraw(end)
+    name = os.ttyname(near)  # which cannot be had once the line has ended
     ended = threading.Event()
 
     def carry():
@@ -53,7 +54,7 @@ def bad_line(port, chance, share, life, counts):
     thread = threading.Thread(target=carry, daemon=True)
     thread.start()
     try:
-        yield os.ttyname(near)
+        yield name
     finally:
         ended.set()
         thread.join(10)
