@@ -217,6 +217,29 @@ def test_the_demo_dials_files_are_what_comes_out_today():
         assert (FOLDER / name).read_bytes() == data, name
 
 
+def test_the_readme_tells_the_demo_dials_figures():
+    text = (FOLDER.parent / "README.md").read_text(encoding="utf-8")
+    found = sized()
+    value = found.value
+    for said in (
+        f"| a fully lit channel | {1000 * value('lit_ma'):.1f} uA |",
+        f"| a channel's load | {sizing.written_ohm(found.load_ohm)} |",
+        f"| its level | {value('lit_v'):.2f} V |",
+        f"| a reference's load | {sizing.written_ohm(found.sky_ohm)} |",
+        f"| a dark channel | {1000 * value('dark_v'):.0f} mV at most |",
+        f"| the ladder's resistors | {sizing.written_ohm(found.ladder_ohm)} |",
+        f"| a scan | {value('scan_ms'):.0f} ms |",
+        f"waits {value('wait_us'):.0f} us or more; a channel settles in {value('settle_us'):.0f}",
+        f"may be {value('margin'):.1f}\ntimes as bright",
+        f"the open sky {value('sky_margin'):.1f} times",
+        f"{value('charge_mah'):.0f} mAh a day, a pack of {value('pack_mah'):.0f} mAh",
+        f"a panel of {value('panel_w'):.0f} W",
+    ):
+        assert said in text, said
+    for link in re.findall(r"\]\((demo-dial/[^)#]+)\)", text):
+        assert (FOLDER.parent / link).is_file(), link
+
+
 # The arithmetic.
 
 
