@@ -5,6 +5,7 @@ import io
 import json
 import math
 import re
+import time
 from collections import Counter, defaultdict
 from dataclasses import replace
 from itertools import pairwise
@@ -14,15 +15,19 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from tests.pinned import lay_out, live
+from tests.pinned import lay_out, live, powered
 
 from dialbench import dialfile
+from dialbench.clock import SystemClock
 from dialbench.commands.wiring import command
 from dialbench.dial import Channel
 from dialbench.errors import UserError
 from dialbench.fabricate import circuit, schematic, sizing, wiring
 from dialbench.fabricate.fabricate import electronic_files, electronics
 from dialbench.fabricate.workshop import Workshop
+from dialbench.link import Board
+from dialbench.selftest.diagnose import faults
+from dialbench.selftest.figures import measure
 from dialcore import wiring as table
 
 FOLDER = Path(__file__).parents[2] / "hardware" / "demo-dial"
@@ -371,3 +376,18 @@ def test_the_firmware_waits_as_long_as_the_sizing_says(tmp_path):
             folder, ladder_ohm=found.ladder_ohm, sensor_ohm=found.load_ohm, free_ms=0, until_ms=4000
         )
         assert live(folder)["settle_us"] >= found.value("wait_us") >= found.value("settle_us")
+
+
+@pytest.mark.deep
+@pytest.mark.timeout(120)
+def test_a_board_as_sized_passes_its_self_test_in_the_sun(tmp_path):
+    """The unmodified firmware on simulated lines with the sized resistors and levels."""
+    found = sized()
+    lay_out(
+        tmp_path, 33, utc_s=int(time.time()), free_ms=0,
+        ladder_ohm=found.ladder_ohm, sensor_ohm=found.load_ohm,
+        lit_v=found.value("lit_v"), sky_v=found.value("sky_v") / 1.2,
+    )  # fmt: skip
+    with powered(tmp_path) as port, Board.open(port, SystemClock()) as board:
+        named = faults(measure(board, SystemClock().utc_us, lambda _share: None, 6.0))
+    assert [one.sentence for one in named] == []
