@@ -55,6 +55,7 @@ _COMMANDS = {
     "audit": "Hold a dial to its limits, over every day of a year.",
     "tolerance": "How many bodies, made and placed with errors, still meet the limits.",
     "fabricate": "All files that a dial is built from: solid, drill table, templates, wiring.",
+    "wiring": "The electronics of a dial: parts, resistors, supply, and how they follow from its light.",
     "show": "Check a dial.toml and say what it describes.",
     "schema": "JSON Schema of dial.toml.",
 }

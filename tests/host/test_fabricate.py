@@ -31,13 +31,12 @@ from dialbench.fabricate import (
     parts,
     sheet,
     sheetpages,
-    wiring,
 )
-from dialbench.fabricate.fabricate import fabricate
+from dialbench.fabricate.fabricate import electronics, fabricate
 from dialbench.fabricate.workshop import Workshop
 from dialbench.fabricate.workshop import load as load_workshop
 from dialbench.layout import uniform
-from dialcore import crossing, frames
+from dialcore import frames
 
 NORTH = Site("Gannet Holm", 41.2, -16.4, 24.0, "-01:00", 1010.0, 10.0)
 SOUTH = replace(NORTH, latitude_deg=-41.2)
@@ -47,6 +46,7 @@ FILES = {
     "assembly.pdf",
     "base.csv",
     "base.dxf",
+    "board.svg",
     "body.3mf",
     "body.png",
     "body.stl",
@@ -54,7 +54,10 @@ FILES = {
     "drill.csv",
     "face.dxf",
     "face.pdf",
+    "leaves.svg",
+    "netlist.csv",
     "parts.csv",
+    "sizing.csv",
     "surface.dxf",
     "surface.pdf",
     "wiring.csv",
@@ -255,7 +258,7 @@ def test_compensated_work_files_and_a_true_carrier(made, tmp_path):
     other = fabricate(told.dial, out, Workshop(), errors)
     assert other.body.hash != other.dial.hash == told.dial.hash
     same = {n for n in FILES if (out / n).read_bytes() == (plain / n).read_bytes()}
-    assert {"carrier.dxf", "wiring.csv"} <= same
+    assert {"carrier.dxf", "wiring.csv", "netlist.csv", "board.svg"} <= same
     assert not same & {"drill.csv", "surface.dxf", "surface.pdf", "body.3mf", "body.stl"}
     here, there = (
         next(row for row in rows_of((place / "drill.csv").read_bytes()) if row["number"] == "0")
@@ -361,8 +364,8 @@ def settings(tmp_path, text):
 
 
 def test_a_workshop_file_changes_what_it_names(tmp_path):
-    found = load_workshop(settings(tmp_path, 'sensor_mm = 3\nconverter_pin = "A0"\n'))
-    assert found == Workshop(sensor_mm=3.0, converter_pin="A0")
+    found = load_workshop(settings(tmp_path, 'sensor_mm = 3\nboard = "esp32"\n'))
+    assert found == Workshop(sensor_mm=3.0, board="esp32")
 
 
 @pytest.mark.parametrize(
@@ -371,9 +374,9 @@ def test_a_workshop_file_changes_what_it_names(tmp_path):
         ("sensor_mm = 99", "sensor_mm: is 99; write the hole"),
         ("sensor_nm = 3", "sensor_nm: does not belong here; write sensor_mm"),
         ("drills_mm = [1, -2]", "drills_mm.1: is -2"),
-        ('select_pins = ["A", "B", "C"]', "select_pins"),
-        ('converter_pin = "GP2"', "GP2 stands there more than once"),
-        ('converter_pin = "=1"', "converter_pin"),
+        ('board = "teapot"', "board"),
+        ("film = 0", "film: is 0; write the share"),
+        ('converter_pin = "GP2"', "converter_pin: does not belong here"),
         ("sensor_mm = nan", "sensor_mm"),
         ("sensor_mm = ", "is no TOML"),
     ],
@@ -504,32 +507,6 @@ def read(drawn):
 def circles(document, layer):
     found = document.modelspace().query(f'CIRCLE[layer=="{layer}"]')
     return [(c.dxf.center.x, c.dxf.center.y, 2 * c.dxf.radius) for c in found]
-
-
-# The wiring.
-
-
-@pytest.mark.parametrize("channels", [1, 14, 15, 33, 128])
-def test_select_lines_reach_each_sensor_in_the_order_of_the_scan(channels):
-    """Turned the right way through the tree, the lines read what the firmware expects next."""
-    dial = replace(small(), channels=tuple(Channel(0.0, k, k, 0) for k in range(channels)))
-    table = rows_of(wiring.wiring_csv(dial, Workshop()))
-    rooted = channels + crossing.FIRST > 16
-    by_lines = {}
-    for row in table:
-        low = sum(int(row[f"s{k}"]) << k for k in range(4))
-        root = sum(int(row[f"r{k}"]) << k for k in range(4)) if rooted else 0
-        assert (root, low) not in by_lines
-        by_lines[root, low] = row
-    scan = [by_lines[k // 16, k % 16] for k in range(channels + crossing.FIRST)]
-    assert scan[crossing.SKY]["sensor"] == "open sky"
-    assert scan[crossing.SHADE]["sensor"] == "shaded"
-    assert [int(row["channel"]) for row in scan[crossing.FIRST :]] == list(range(channels))
-    spare = [row for row in table if row["sensor"].startswith("spare")]
-    assert len(spare) == len(table) - channels - crossing.FIRST
-    chips = len({row["multiplexer"] for row in table})
-    assert chips == math.ceil((channels + 2) / 16)
-    assert wiring.multiplexers(dial) == chips + (chips > 1)
 
 
 # The base.
@@ -681,13 +658,15 @@ def test_parts_follow_from_the_dial():
         workshop = Workshop()
         plate = carrier.carrier(dial, workshop)
         made = base.base(dial, plate, workshop, VOLUME_MM3)
-        listed = parts.parts(dial, drill.rows(dial, workshop), plate, made, workshop, VOLUME_MM3)
+        rows = drill.rows(dial, workshop)
+        _, _, wired = electronics(dial, workshop)
+        listed = parts.parts(dial, rows, plate, made, workshop, VOLUME_MM3, wired)
         table = rows_of(parts.parts_csv(dial, listed))
         number = {row["part"]: float(row["quantity"]) for row in table}
-        assert number["light sensor"] == number["load resistor"] == channels + 2
-        chips = {4: 1, 33: 4}[channels]  # 33 and two more: three of 16, and one for these
-        assert number["analogue multiplexer, 16 inputs"] == chips
-        assert number["capacitor 100 nF"] == chips + 1
+        assert number["photodiode: SFH 203 P class"] == channels + 2
+        chips = {4: 3, 33: 5}[channels]  # leaves of 16, the ladder, the root
+        assert number["analogue multiplexer, 16 inputs: 74HC4067"] == chips
+        assert number["capacitor: 100 nF"] == chips + 4  # and clock, flash, encoder, receiver
         assert number["levelling foot with lock nut"] == 3
         assert number["screw into the body"] == len(plate.body_screws)
         assert number["opaque block or printing material"] == math.ceil(VOLUME_MM3 / 1000)
@@ -702,7 +681,8 @@ def test_drills_that_are_needed_are_in_the_part_list(entry_mm, name):
     rows = drill.rows(dial, workshop)
     plate = carrier.carrier(dial, workshop)
     made = base.base(dial, plate, workshop, VOLUME_MM3)
-    found = parts.parts(dial, rows, plate, made, workshop, VOLUME_MM3)
+    _, _, wired = electronics(dial, workshop)
+    found = parts.parts(dial, rows, plate, made, workshop, VOLUME_MM3, wired)
     [tool] = [part for part in found if part.name.startswith("drill")]
     assert tool.name == f"{name} 2.1 mm"
     assert f"for {len(dial.bores)} bores" in tool.detail

@@ -40,7 +40,7 @@ SCHEMA = "dialbench.fabricate/1"
     "workshop_path",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Sizes of sensors, tools and boards, pins and densities, as TOML.",
+    help="Sizes of sensors, tools and boards, light and densities, as TOML.",
 )
 @click.option("--step", "with_step", is_flag=True, help="body.step too; needs dialbench[step].")
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.fabricate/1" object.')
@@ -56,14 +56,15 @@ def command(
 
     body.3mf, body.stl and body.png, the solid; drill.csv, every bore with its angles; face and
     surface, templates true to size (.pdf) and for CAD (.dxf); carrier.dxf, the plate for the
-    sensors; base.dxf and base.csv, the wedge for the site's latitude; wiring.csv, parts.csv,
-    assembly.pdf and assembly.md; manifest.json with everybody's checksum. Same dial, same
+    sensors; base.dxf and base.csv, the wedge for the site's latitude; board.svg and leaves.svg
+    (A3), netlist.csv, wiring.csv and sizing.csv, the electronics; parts.csv, assembly.pdf and
+    assembly.md; manifest.json with everybody's checksum. Same dial, same
     bytes.
 
     A workshop file may set drills_mm and cutters_mm (lists), sensor_mm, sensor_depth_mm,
     baffle_mm, web_mm, screw_mm, screw_depth_mm, cheek_mm, foot_mm, foot_pitch_mm,
-    density_g_cm3, base_density_g_cm3, select_pins and root_pins (lists of four names) and
-    converter_pin. Read assembly.pdf, its cautions first, before you touch a tool.
+    density_g_cm3, base_density_g_cm3, board ("pico" or "esp32"), sun_klx, sensor_mm2, window_mm,
+    film, dome and load_most_ohm. Read assembly.pdf, its cautions first, before you touch a tool.
     """
     dial = dialfile.load(dial_path)
     from dialbench.fabricate import workshop  # heavy

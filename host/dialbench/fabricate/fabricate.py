@@ -16,6 +16,7 @@ from dialbench.errors import UserError
 from dialbench.fabricate import (
     base,
     carrier,
+    circuit,
     compensate,
     drawing,
     drill,
@@ -24,8 +25,10 @@ from dialbench.fabricate import (
     pages,
     parts,
     picture,
+    schematic,
     sheet,
     sheetpages,
+    sizing,
     solid,
     step,
     templates,
@@ -33,7 +36,9 @@ from dialbench.fabricate import (
 )
 from dialbench.fabricate.base import Base
 from dialbench.fabricate.carrier import Carrier
+from dialbench.fabricate.circuit import Circuit
 from dialbench.fabricate.drill import Row
+from dialbench.fabricate.sizing import Sizing
 from dialbench.fabricate.solid import Solid
 from dialbench.fabricate.table import stamp
 from dialbench.fabricate.workshop import Workshop
@@ -60,11 +65,13 @@ class Made:
     plate: Carrier
     base: Base
     workshop: Workshop
+    circuit: Circuit
+    sizing: Sizing
 
     @property
     def remarks(self) -> list[str]:
         """What a builder should know beforehand, one sentence each."""
-        told = [*self.plate.remarks]
+        told = [*self.plate.remarks, *self.sizing.problems]
         printed = sum(row.tool == "print" for row in self.rows)
         if printed:
             told.append(
@@ -121,7 +128,8 @@ class Made:
                 "level_deg_per_turn": round(self.base.level_deg_per_turn, 4),
             },
             "sensors": len(self.dial.channels) + 2,
-            "multiplexers": wiring.multiplexers(self.dial),
+            "multiplexers": sum(part.value == "74HC4067" for part in self.circuit.parts),
+            "load_ohm": self.sizing.load_ohm,
             "remarks": self.remarks,
         }
 
@@ -141,7 +149,7 @@ def fabricate(
     folder.check(out)
     _check(dial)
     # What is quick to refuse comes before the body, which takes its time.
-    plate = carrier.carrier(dial, workshop)
+    plate, sized, wired = electronics(dial, workshop)
     body = dial
     if compensate_path is not None:
         body = compensate.compensated(dial, compensate.load_for(dial, compensate_path))
@@ -158,7 +166,11 @@ def fabricate(
         _drawings(made, dial, plate, stand, workshop)
         progress("drawings", 1.0)
         (made / "drill.csv").write_bytes(drill.drill_csv(stamp(dial, body), rows))
-        _tables(made, dial, plate, rows, stand, workshop, shape.volume_mm3)
+        needed = parts.parts(dial, rows, plate, stand, workshop, shape.volume_mm3, wired)
+        (made / "base.csv").write_bytes(base.base_csv(dial, stand))
+        (made / "parts.csv").write_bytes(parts.parts_csv(dial, needed))
+        for name, data in electronic_files(dial, wired, sized).items():
+            (made / name).write_bytes(data)
         told = sheet.sections(dial, body, rows, plate, stand, workshop, shape.volume_mm3)
         (made / "assembly.md").write_bytes(sheet.markdown(dial, told))
         side = base.drawing(dial, stand, side_only=True)
@@ -167,12 +179,32 @@ def fabricate(
         if body is not dial:
             facts["body_hash"] = body.hash
         files = folder.publish(made, out, facts)
-    return Made(dial, body, files, shape.volume_mm3, shape.crumbs, rows, plate, stand, workshop)
+    return Made(
+        dial,
+        body,
+        files,
+        shape.volume_mm3,
+        shape.crumbs,
+        rows,
+        plate,
+        stand,
+        workshop,
+        wired,
+        sized,
+    )
+
+
+def electronics(dial: Dial, workshop: Workshop) -> tuple[Carrier, Sizing, Circuit]:
+    """The sensors' plate, what the light asks of the electronics, and the circuit; UserError where
+    none can be."""
+    if not dial.bores:
+        raise FabricateError("bore: the dial has none; there is nothing to build")
+    plate = carrier.carrier(dial, workshop)
+    sized = sizing.size(dial, plate, workshop)
+    return plate, sized, circuit.circuit(dial, workshop, sized)
 
 
 def _check(dial: Dial) -> None:
-    if not dial.bores:
-        raise FabricateError("bore: the dial has none; there is nothing to build")
     body = dial.body
     if 4 * body.radius_mm * body.length_mm > _MOST_AREA_MM2:
         raise FabricateError(
@@ -223,16 +255,12 @@ def _drawings(made: Path, dial: Dial, plate: Carrier, stand: Base, workshop: Wor
         (made / f"{name}.dxf").write_bytes(drawing.dxf(drawn, stamp(dial)))
 
 
-def _tables(
-    made: Path,
-    dial: Dial,
-    plate: Carrier,
-    rows: tuple[Row, ...],
-    stand: Base,
-    workshop: Workshop,
-    volume_mm3: float,
-) -> None:
-    needed = parts.parts(dial, rows, plate, stand, workshop, volume_mm3)
-    (made / "base.csv").write_bytes(base.base_csv(dial, stand))
-    (made / "wiring.csv").write_bytes(wiring.wiring_csv(dial, workshop))
-    (made / "parts.csv").write_bytes(parts.parts_csv(dial, needed))
+def electronic_files(dial: Dial, wired: Circuit, sized: Sizing) -> dict[str, bytes]:
+    """Drawings and tables of the electronics, by name of file."""
+    return {
+        "wiring.csv": wiring.wiring_csv(dial, wired),
+        "netlist.csv": circuit.netlist_csv(dial, wired),
+        "sizing.csv": sizing.sizing_csv(dial, sized),
+        "board.svg": schematic.board_svg(dial, wired),
+        "leaves.svg": schematic.leaves_svg(dial, wired),
+    }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,10 +11,10 @@ from dataclasses import dataclass
 from dialbench.dial import Dial
 from dialbench.fabricate.base import Base
 from dialbench.fabricate.carrier import Carrier
+from dialbench.fabricate.circuit import Circuit
 from dialbench.fabricate.drill import Row
 from dialbench.fabricate.outlines import Wrap
 from dialbench.fabricate.table import stamp, table
-from dialbench.fabricate.wiring import INPUTS, first_level, multiplexers
 from dialbench.fabricate.workshop import Workshop
 from dialcore.crossing import FIRST
 
@@ -39,12 +40,13 @@ def parts(
     made: Base,
     workshop: Workshop,
     volume_mm3: float,
+    circuit: Circuit,
 ) -> list[Part]:
     """Everything that this dial is built from, quantities as its geometry asks."""
     return [
         *_body(dial, listed, workshop, volume_mm3),
         *_carrier(dial, plate, workshop),
-        *_electronics(dial),
+        *electronic_parts(dial, circuit),
         *_base(made, plate, workshop),
     ]
 
@@ -112,43 +114,26 @@ def _carrier(dial: Dial, plate: Carrier, workshop: Workshop) -> list[Part]:
     return found
 
 
-def _electronics(dial: Dial) -> list[Part]:
+def electronic_parts(dial: Dial, circuit: Circuit) -> list[Part]:
+    """The circuit's parts, one line for all of a kind and value; and what goes with them."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for part in circuit.parts:
+        alike.setdefault((part.kind, part.value), []).append(part.name)
     sensors = FIRST + len(dial.channels)
-    chips = multiplexers(dial)
     wire_m = math.ceil(sensors * 2 * (dial.body.length_mm + 150) / 1000)
-    tree = f"{first_level(dial)} for sensors" + (", 1 to gather them" if chips > 1 else "")
     return [
-        Part(
-            "electronics",
-            "light sensor",
-            sensors,
-            "piece",
-            f"one for each channel and {FIRST} references (open sky, shaded); one make and batch; "
-            "linear to full sun",
+        *(
+            Part("electronics", f"{kind}: {value}", len(names), "piece", _named(names))
+            for (kind, value), names in alike.items()
         ),
         Part(
             "electronics",
-            "load resistor",
-            sensors,
+            "white diffusing film, over each exit",
+            len(dial.channels),
             "piece",
-            "so chosen that a fully lit sensor stays below the converter's full scale",
+            "opal, under 0.2 mm thick, between body and carrier, smaller than the sensor's hole; cut "
+            "apart: a sheet would carry light from one exit to the next",
         ),
-        Part(
-            "electronics",
-            f"analogue multiplexer, {INPUTS} inputs",
-            chips,
-            "piece",
-            f"74HC4067 class; {tree}",
-        ),
-        Part("electronics", "capacitor 100 nF", chips + 1, "piece", "one at each chip"),
-        Part(
-            "electronics",
-            "microcontroller board",
-            1,
-            "piece",
-            "runs MicroPython, 264 KB of memory, 2 MB of flash or more, USB",
-        ),
-        Part("electronics", "clock chip with its own cell", 1, "piece", "optional"),
         Part("electronics", "white diffusing dome or tube", 2, "piece", "over the references"),
         Part(
             "electronics",
@@ -160,8 +145,30 @@ def _electronics(dial: Dial) -> list[Part]:
         ),
         Part("electronics", "wire", wire_m, "m", "two leads a sensor, to the body's lower end"),
         Part("electronics", "weatherproof housing with drying agent", 1, "piece", "light-tight"),
-        Part("electronics", "protected low-voltage supply", 1, "piece", "or the host's USB"),
+        Part(
+            "electronics",
+            "protected low-voltage supply",
+            1,
+            "piece",
+            "the host's USB, or a pack with its charger and panel: sizes in sizing.csv",
+        ),
     ]
+
+
+def _named(names: Sequence[str]) -> str:
+    """R0 to R32, R_SKY: runs of numbers drawn together."""
+    told: list[str] = []
+    first = last = ""
+    for name in names:
+        head, digits = re.fullmatch(r"(.*?)(\d*)", name).groups()  # type: ignore[union-attr]
+        follows = digits and last == f"{head}{int(digits) - 1}"
+        if not follows:
+            first = name
+            told.append(name)
+        else:
+            told[-1] = f"{first} to {name}"
+        last = name
+    return ", ".join(told)
 
 
 def _base(made: Base, plate: Carrier, workshop: Workshop) -> list[Part]:

@@ -143,7 +143,7 @@ def _files(dial: Dial, body: Dial) -> Section:
             "body.3mf (has units) or body.stl (mm) for a printer; drill.csv for a drill or mill.",
             "face.pdf and surface.pdf, or the same as .dxf: templates, true to size.",
             "carrier.dxf, base.dxf, base.csv: what holds sensors and body.",
-            "wiring.csv, parts.csv: electronics and part list.",
+            "board.svg and leaves.svg (A3), netlist.csv, wiring.csv: the electronics; sizing.csv: how their values follow from the light; parts.csv: the part list.",
             (
                 "manifest.json: all files with their checksums. Each carries the dial's own number; do not "
                 "mix them with another dial's."
@@ -211,8 +211,9 @@ def _mounting(dial: Dial, plate: Carrier, made: Base, workshop: Workshop) -> Sec
                 "seen whole. With the carrier as jig drill the body for its screws."
             ),
             (
-                "Put the sensors in their holes from behind, seal around the leads, and wire them as "
-                "wiring.csv says. Label each lead with its channel."
+                "Lay a bit of diffusing film over every exit, smaller than the sensor's hole. Put the "
+                "sensors in their holes from behind, seal around the leads, and wire them as wiring.csv "
+                "and leaves.svg say. Label each lead with its channel."
             ),
             (
                 f"Cut two cheeks to base.dxf. The wedge angle is {made.wedge_deg:.3f} deg: check it on "

@@ -1,4 +1,4 @@
-"""What the workshop has and how it works: sizes of parts and tools, pins, densities.
+"""What the workshop has and how it works: sizes of parts and tools, its board and sensors, densities.
 
 Defaults are common practice, without a source. A file of the same names changes them.
 """
@@ -6,7 +6,7 @@ Defaults are common practice, without a source. A file of the same names changes
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -15,8 +15,6 @@ from dialbench.errors import UserError, inert
 
 _MAX_BYTES = 1_000_000
 
-_Pin = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]{1,12}$")]
-_Pins = Annotated[list[_Pin], Field(min_length=4, max_length=4)]
 _Sizes = Annotated[list[Annotated[float, Field(ge=0.05, le=100)]], Field(max_length=500)]
 
 
@@ -91,16 +89,44 @@ class Workshop(tomlfile.Table):
         le=25,
         description="the density of base and carrier in g/cm3, 0.05 to 25",
     )
-    select_pins: _Pins = Field(
-        default=["GP2", "GP3", "GP4", "GP5"],
-        description="the four pins, lowest bit first, that choose the input of all multiplexers",
+    board: Literal["pico", "esp32"] = Field(
+        default="pico", description='the microcontroller board, "pico" or "esp32"'
     )
-    root_pins: _Pins = Field(
-        default=["GP6", "GP7", "GP8", "GP9"],
-        description="the four pins, lowest bit first, that choose the multiplexer",
+    sun_klx: float = Field(
+        default=100.0,
+        ge=10,
+        le=200,
+        description="the direct sun at its brightest in klx, 10 to 200",
     )
-    converter_pin: _Pin = Field(
-        default="GP26", description="the converter's pin, up to 12 letters, digits and _"
+    sensor_mm2: float = Field(
+        default=1.0,
+        ge=0.01,
+        le=200,
+        description="the area of a sensor's chip in mm2, 0.01 to 200 (1 for an SFH 203 P)",
+    )
+    window_mm: float = Field(
+        default=0.4,
+        ge=0,
+        le=20,
+        description="how deep a sensor's chip stands behind its window as light sees it in mm, 0 to 20",
+    )
+    film: float = Field(
+        default=0.5,
+        gt=0,
+        le=1,
+        description="the share of light that the film behind an exit lets through, to 1",
+    )
+    dome: float = Field(
+        default=0.5,
+        gt=0,
+        le=1,
+        description="the share of light that a reference's diffuser lets through, to 1",
+    )
+    load_most_ohm: float = Field(
+        default=100_000.0,
+        ge=100,
+        le=1e6,
+        description="the largest load resistor of a sensor in ohm, 100 to 1e6",
     )
 
 
@@ -114,12 +140,4 @@ def load(path: Path) -> Workshop:
         raise UserError(
             *(f"{name}: {tomlfile.written(at)}: {sentence}" for at, sentence in problems)
         )
-    found = Workshop.model_validate(document)
-    pins = [*found.select_pins, *found.root_pins, found.converter_pin]
-    twice = next((pin for pin in pins if pins.count(pin) > 1), None)
-    if twice is not None:
-        raise UserError(
-            f"{name}: select_pins, root_pins, converter_pin: {twice} stands there more than once; "
-            "write nine different pins"
-        )
-    return found
+    return Workshop.model_validate(document)
