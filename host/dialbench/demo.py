@@ -29,9 +29,11 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class Settings:
-    """What the demo is asked for. sky_file: measured irradiance, else the sky is clear or,
-    with clouds, has invented ones. turned_deg turns the true body about the polar axis.
-    storage and lean as in virtual.process.LogSettings."""
+    """What the demo is asked for. dial_file: a dial in place of the demo's own. first_days: when
+    the board is taken out, each time for so many days; between them it is without power.
+    sky_file: measured irradiance, else the sky is clear or, with clouds, has invented ones.
+    turned_deg turns the true body about the polar axis. storage and lean as in
+    virtual.process.LogSettings."""
 
     folder: Path
     days: int = 1
@@ -41,6 +43,8 @@ class Settings:
     clouds: bool = False
     storage: str = "files"
     lean: bool = False
+    dial_file: Path | None = None
+    first_days: tuple[date, ...] = (DAY,)
 
 
 @dataclass(frozen=True)
@@ -83,14 +87,18 @@ class Result:
         }
 
 
-def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
-    """The sky, the demo dial set up under it, and the first day."""
+def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, tuple[date, ...]]:
+    """The sky, the dial set up under it, and the first days."""
     if settings.sky_file is None:
         sky = clouds.Invented(settings.seed) if settings.clouds else clouds.Clear()
-        return sky, dialfile.demo(), DAY
+        given = settings.dial_file
+        dial = dialfile.demo() if given is None else dialfile.load(given)
+        return sky, dial, settings.first_days
+    if settings.days != 1 or settings.first_days != (DAY,) or settings.dial_file is not None:
+        raise UserError(
+            "--sky holds one day of measurements at one place: leave --days, --on and --dial away"
+        )
     measured, dial = clouds.measured(settings.sky_file), dialfile.demo()
-    if settings.days != 1:
-        raise UserError("--sky holds one day of measurements: leave --days at 1")
     pressure_mbar, temperature_C = standard_air(measured.elevation_m)
     site = Site(
         name=measured.name,
@@ -112,7 +120,7 @@ def weather(settings: Settings) -> tuple[clouds.SkyLight, Dial, date]:
         replace(bore, hour_angle_deg=round(bore.hour_angle_deg + rest_deg, 4))
         for bore in dial.bores
     )
-    return measured, replace(dial, site=site, bores=bores), measured.date
+    return measured, replace(dial, site=site, bores=bores), (measured.date,)
 
 
 # Elsewhere the demo dial's bores meet the Sun at the times of its plan only where the meridian
@@ -143,54 +151,68 @@ def run(settings: Settings, progress: Progress) -> Result:
 
     Raises UserError (and its kinds) for what the user can mend.
     """
-    sky_light, dial, first_day = weather(settings)
+    sky_light, dial, first_days = weather(settings)
     sky = Sky(dial.site)
     truth = Truth.draw(dial, settings.seed, settings.turned_deg)
-    spans = []
-    for number in range(settings.days):
-        span = sky.daylight(first_day + timedelta(days=number))
-        if span is not None:
-            spans.append(span)
-    if not spans:
-        raise UserError(f"the Sun does not rise at {dial.site.name} on {first_day}")
+    outings = [_spans(sky, day, settings.days) for day in sorted(first_days)]
     settings.folder.mkdir(parents=True, exist_ok=True)
     toml = dialfile.dump(dial)
     (settings.folder / "dial.toml").write_text(toml, encoding="utf-8")
     (settings.folder / "settings.json").write_text(
         json.dumps(asdict(settings), default=str, indent=2) + "\n", encoding="utf-8"
     )
-    with (
-        VirtualDial(
-            truth,
-            sky_light,
-            settings.folder / "board",
-            spans[0][0],
-            seed=settings.seed,
-            log=LogSettings(settings.storage, settings.lean),
-        ) as virtual,
-        Store.open(settings.folder / "store.sqlite") as store,
-        Board.open(virtual.port, virtual.clock) as board,
-    ):
-        store.add_board(board.hello, toml)
-        store.add_mark(board.hello.uid, board.mark())
-        for number, (rise_us, set_us) in enumerate(spans, 1):
-            label = f"day {number} of {len(spans)} on the virtual dial"
-            virtual.run(rise_us, set_us, partial(progress, label))
-        pulled = board.pull(store, lambda done, total, _: progress("pulling", done / max(total, 1)))
+    log = LogSettings(settings.storage, settings.lean)
+    pages = days = 0
+    with Store.open(settings.folder / "store.sqlite") as store:
+        for spans in outings:
+            with (
+                VirtualDial(
+                    truth,
+                    sky_light,
+                    settings.folder / "board",
+                    spans[0][0],
+                    seed=settings.seed,
+                    log=log,
+                ) as virtual,
+                Board.open(virtual.port, virtual.clock) as board,
+            ):
+                store.add_board(board.hello, toml)
+                store.add_mark(board.hello.uid, board.mark())
+                for rise_us, set_us in spans:
+                    days += 1
+                    label = f"day {days} of {sum(map(len, outings))} on the virtual dial"
+                    virtual.run(rise_us, set_us, partial(progress, label))
+                pulled = board.pull(
+                    store, lambda done, total, _: progress("pulling", done / max(total, 1))
+                )
+                pages += pulled.pages
+                hello, real = board.hello, virtual.real_micropython
         progress("comparing with the ephemeris", 0.0)
-        analysis = analyse(store, board.hello.uid, dial, sky)
+        analysis = analyse(store, hello.uid, dial, sky)
         progress("comparing with the ephemeris", 1.0)
-        result = Result(
-            folder=settings.folder,
-            dial=dial,
-            runtime=board.hello.runtime,
-            real_micropython=virtual.real_micropython,
-            heap_limit_bytes=board.hello.heap_bytes,
-            days=len(spans),
-            pages_pulled=pulled.pages,
-            analysis=analysis,
-        )
+    result = Result(
+        folder=settings.folder,
+        dial=dial,
+        runtime=hello.runtime,
+        real_micropython=real,
+        heap_limit_bytes=hello.heap_bytes,
+        days=days,
+        pages_pulled=pages,
+        analysis=analysis,
+    )
     (settings.folder / "result.json").write_text(
         json.dumps(result.as_dict(), indent=2) + "\n", encoding="utf-8"
     )
     return result
+
+
+def _spans(sky: Sky, first_day: date, days: int) -> list[tuple[int, int]]:
+    """From sunrise to sunset on the days of one outing, in microseconds of UTC."""
+    spans = []
+    for number in range(days):
+        span = sky.daylight(first_day + timedelta(days=number))
+        if span is not None:
+            spans.append(span)
+    if not spans:
+        raise UserError(f"the Sun does not rise at {sky.site.name} on {first_day}")
+    return spans

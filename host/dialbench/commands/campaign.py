@@ -10,20 +10,13 @@ import click
 
 from dialbench import dialfile
 from dialbench.commands import screen
-from dialbench.commands.options import Finite
+from dialbench.commands.options import Day, Finite
 from dialbench.commands.storefile import logged_with_dial, looked_at
 from dialbench.errors import UserError
 
 _AHEAD = timedelta(days=364)
 _LONGEST = timedelta(days=3660)
 _ANGLES = ("azimuth", "altitude", "turn")
-
-
-def _day(option: str, text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise UserError(f"{option} {text}: is no day such as 2027-04-16") from error
 
 
 @click.command("campaign")
@@ -36,8 +29,8 @@ def _day(option: str, text: str) -> date:
     metavar="DEG",
     help="With 95% probability all angles are to be told within so much of the truth.",
 )
-@click.option("--from", "first_text", required=True, metavar="DAY", help="First day to log.")
-@click.option("--until", "last_text", metavar="DAY", help="Last day; left out: a year.")
+@click.option("--from", "first", type=Day(), required=True, metavar="DAY", help="First day to log.")
+@click.option("--until", "last", type=Day(), metavar="DAY", help="Last day; left out: a year.")
 @click.option(
     "--angle",
     "angles",
@@ -103,8 +96,8 @@ def command(
     /,
     dial_path: Path,
     within_deg: float,
-    first_text: str,
-    last_text: str | None,
+    first: date,
+    last: date | None,
     angles: tuple[str, ...],
     most: int,
     clear_text: str | None,
@@ -124,11 +117,10 @@ def command(
     if store_path is None and (uid is not None or log_hash is not None):
         raise UserError("--board, --log: say which log of a store; name the store with --after")
     dial = dialfile.load(dial_path)
-    first = _day("--from", first_text)
     try:
-        last = _day("--until", last_text) if last_text is not None else first + _AHEAD
+        last = last or first + _AHEAD
     except OverflowError as error:
-        raise UserError(f"--from {first_text}: is beyond every calendar") from error
+        raise UserError(f"--from {first}: is beyond every calendar") from error
     if not timedelta(0) <= last - first <= _LONGEST:
         raise UserError(f"--until {last}: must be {first} or later, and within ten years of it")
     from dialbench import campaign  # heavy

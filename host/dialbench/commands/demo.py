@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 
 import click
@@ -29,9 +30,31 @@ def _fresh_folder() -> Path:
     help="A day of measured irradiance (daily file of the SURFRAD network); "
     "the dial is set up where it was measured.",
 )
+@click.option(
+    "--dial",
+    "dial_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A dial.toml in place of the demo's own dial.",
+)
 @options.truth
 @options.log
-@click.option("--days", type=click.IntRange(1, 366), default=1, show_default=True)
+@click.option(
+    "--on",
+    "first_days",
+    type=options.Day(),
+    multiple=True,
+    default=(demo.DAY,),
+    metavar="DAY",
+    help=f"A day to begin on; or several: the board is taken out on each.  [default: {demo.DAY}]",
+)
+@click.option(
+    "--days",
+    type=click.IntRange(1, 366),
+    default=1,
+    show_default=True,
+    help="How many, each time.",
+)
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.demo/1" object.')
 @click.option(
     "--keep",
@@ -41,8 +64,10 @@ def _fresh_folder() -> Path:
 )
 def command(
     sky: Path | None,
+    dial_file: Path | None,
     cloudy: bool,
     turned: float,
+    first_days: tuple[date, ...],
     days: int,
     seed: int,
     storage: str,
@@ -50,7 +75,7 @@ def command(
     as_json: bool,
     keep: Path | None,
 ) -> None:
-    """Run a virtual dial through a day and say how it did.
+    """Run a virtual dial through a day, or through many, and say how it did.
 
     The board's own firmware, under a real MicroPython, watches a dial of known faults; its
     log is pulled over a serial line, stored, and compared with the ephemeris.
@@ -58,7 +83,9 @@ def command(
     folder = keep or _fresh_folder()
     if folder.exists():
         raise UserError(f"--keep {folder}: is there already; name a folder that is not")
-    settings = demo.Settings(folder, days, seed, turned, sky, cloudy, storage, lean)
+    settings = demo.Settings(
+        folder, days, seed, turned, sky, cloudy, storage, lean, dial_file, first_days
+    )
     with screen.progress() as progress:
         result = demo.run(settings, progress)
     if as_json:

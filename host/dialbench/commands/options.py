@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -30,6 +31,23 @@ class Finite(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value!r} is no number", param, ctx)
         return number
+
+
+class Day(click.ParamType[date]):
+    """A day of the calendar, such as 2027-04-16."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        try:
+            if len(value) != len("2027-04-16"):  # other ways of ISO 8601 are no day to most
+                raise ValueError
+            return date.fromisoformat(value)
+        except ValueError:
+            option = param.opts[0] if param is not None else self.name
+            raise UserError(f"{option} {value}: is no day; write one such as 2027-04-16") from None
 
 
 def truth(command: _Command) -> _Command:

@@ -13,7 +13,7 @@ import click
 
 from dialbench import dialfile
 from dialbench.commands import outfile, screen
-from dialbench.commands.options import Finite
+from dialbench.commands.options import Day, Finite
 from dialbench.errors import UserError
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ _LONGEST = 86_400.0
 
 @click.command("replay")
 @click.argument("path", metavar="DIAL|STORE", type=click.Path(path_type=Path))
-@click.option("--on", "day_text", required=True, metavar="DAY", help="Such as 2027-04-16.")
+@click.option("--on", "day", type=Day(), required=True, metavar="DAY", help="Such as 2027-04-16.")
 @click.option("--board", "uid", help="Which board, where the store holds several logs.")
 @click.option("--log", "log_hash", help="Which imported log, where the store holds several logs.")
 @click.option(
@@ -61,7 +61,7 @@ _LONGEST = 86_400.0
 @click.option("--json", "as_json", is_flag=True, help='One "dialbench.replay/1" object.')
 def command(
     path: Path,
-    day_text: str,
+    day: date,
     uid: str | None,
     log_hash: str | None,
     dial_path: Path | None,
@@ -81,7 +81,6 @@ def command(
     from dialbench.replay.picture import SECONDS
     from dialbench.watch.replay import panel
 
-    day = _day(day_text)
     clock = None if at_text is None else _clock(at_text)
     if picture_path is None and (seconds is not None or speed is not None):
         raise UserError("--seconds and --speed say how fast a picture plays: add --picture FILE")
@@ -161,15 +160,6 @@ def _is_store(path: Path) -> bool:
             return stream.read(len(_STORE)) == _STORE
     except (OSError, ValueError):
         return False
-
-
-def _day(text: str) -> date:
-    try:
-        if len(text) != len("2027-04-16"):
-            raise ValueError
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UserError(f"--on {text}: is no day; write one such as 2027-04-16") from None
 
 
 def _clock(text: str) -> time:

@@ -46,7 +46,7 @@ _ROUNDS = 25
 _NEARER = 2  # looks by which crossings come near, where the unknowns are known beforehand
 _EM_ROUNDS = 6  # of noise and weights, in one round of partials
 _SCATTER_ROUNDS = 40
-_SHRINKS, _SHORTEST = 0.2, 0.2  # a step shrinks by that share of the last, or the next are shorter
+_SHORTEST = 0.2  # of a step
 _PLACED = 1.0  # sigmas that an unknown moved by in a round: from then on variances are learnt
 _SETTLED = 0.1  # of their sigmas: unknowns move no more in the last round
 _FALSE_OVER = 5.0  # levels that a false crossing may be off by, one as likely as another
@@ -163,7 +163,8 @@ class _Fitting:
         self.ahead_s = 1e-6 * (data.utc_us - middle_us)
 
     def run(self, progress: Callable[[float], None] | None) -> Fit:
-        share, last, rounds = np.inf, np.inf, 0
+        share, rounds = np.inf, 0
+        last: Floats | None = None
         for _ in range(_NEARER if self.placed else 0):
             self._predicted()
         while (share > _SETTLED or not self.placed) and rounds < _ROUNDS:
@@ -174,10 +175,11 @@ class _Fitting:
                 self.time_s = max(float(np.median(late_s)), TIME_S)
             arrow, sigma = self._solved(met, left)
             share = self._share(arrow, sigma)
-            # Steps that do not shrink run to and fro about where they should end.
-            if self.placed and share > (1 - _SHRINKS * self.stride) * last:
-                self.stride = max(0.5 * self.stride, _SHORTEST)
-            last = share if self.placed else np.inf
+            if self.placed:
+                step = _in_sigmas(arrow, sigma)
+                if last is not None:
+                    self.stride = _stride(self.stride, last, step)
+                last = step
             if not self.placed and np.abs(arrow.common / sigma.common).max() < _PLACED:
                 self.placed, self.time_s, share = True, TIME_S, np.inf
             self._move(met, arrow)
@@ -339,6 +341,22 @@ class _Fitting:
         first = np.cumsum([0, *(len(each) for each in own[:-1])])[self.data.channel]
         moved += np.bincount(row, partial * increments[first[row] + column], len(moved))
         self.at_us = self.at_us + _us(_later_s(-moved, met))
+
+
+def _in_sigmas(arrow: Arrow, sigma: Values) -> Floats:
+    """A step in the sigmas of what it moves; the many unknowns of channels weigh as one."""
+    own = [a / b for a, b in zip(arrow.own, sigma.own, strict=True)]
+    many = max(sum(len(each) for each in own), 1)
+    return np.concatenate([arrow.common / sigma.common, *(each / np.sqrt(many) for each in own)])
+
+
+def _stride(taken: float, last: Floats, step: Floats) -> float:
+    """How much of a step to take: so much as would have left none, had it been taken of the last
+    one. Steps that run to and fro about where they should end get shorter, and those that go on
+    and on the same way whole again. (The secant over all unknowns at once: Barzilai and Borwein,
+    IMA Journal of Numerical Analysis 8 (1988) 141, from memory.)"""
+    shrunk = float(last @ (last - step))
+    return min(max(taken * float(last @ last) / shrunk, _SHORTEST), 1.0) if shrunk > 0 else 1.0
 
 
 def _later_s(higher: Floats, met: Met) -> Floats:

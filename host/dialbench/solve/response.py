@@ -206,13 +206,18 @@ class Response:
             columns.append(column[here])
             partials.append((gain[where] * moved / _STEP)[here])
 
-        # Most crossings are one bore's alone: what moves them is what moves that bore.
+        # Most crossings are one bore's alone: what moves all bores moves them as it does that one.
+        # (A Sun turned back is not the same as an axis turned: the surface cuts that bore off
+        # elsewhere. Nor are all bores wider the same as one, as they share no exit.)
         alone = told & (self._everywhere.within(channel, hour_angle, made.reach) < 2)
         one = np.flatnonzero(alone)
-        add(one, nearest[one], AXIS, -(own_by_turn + stray_by_turn)[one])
-        add(one, nearest[one], WIDTH, by_widths[one])
-        if nudged.tilted is not None:
-            add(one, nearest[one], TILT, light(nudged.tilted, one) - own[one])
+        for kind, bores in nudged.all_own:
+            moved = light(bores, one) - own[one]
+            if kind == AXIS:
+                moved -= stray_by_turn[one]
+            elif kind == WIDTH:
+                moved -= (stray_by_turn * spread)[one]
+            add(one, nearest[one], kind, moved)
         several = np.flatnonzero(told & ~alone)
         if len(several):
             for finder, steps in zip(self._finders, nudged.of_colour, strict=True):
@@ -321,25 +326,24 @@ class _Nudged:
     def __init__(self, layout: Layout, values: Values, colours: list[Ints]) -> None:
         self._layout, self._values, self._colours = layout, values, colours
         self.wider_exits, self.wider = self._common(ALL_EXITS), self._common(ALL_WIDTHS)
-        self.tilted = self._own(TILT, np.arange(len(layout.dial.bores)))
+        self.all_own = self._each_own(np.arange(len(layout.dial.bores)))
 
     @cached_property
     def of_colour(self) -> list[list[tuple[int, _Voids]]]:
         """By colour, bores with the unknowns of that colour's alone a step off; many dials have
         no channel that two of its bores light at once, and need none."""
-        return [
-            [
-                (kind, bores)
-                for kind in (AXIS, TILT, WIDTH)
-                if (bores := self._own(kind, numbers)) is not None
-            ]
-            for numbers in self._colours
-        ]
+        return [self._each_own(numbers) for numbers in self._colours]
 
     def _common(self, which: int) -> _Voids:
         ahead = self._values.common.copy()
         ahead[which] += _STEP
         return _Voids.of(self._layout, Values(ahead, self._values.own))
+
+    def _each_own(self, numbers: Ints) -> list[tuple[int, _Voids]]:
+        """By kind, with that unknown of each of these bores a step off."""
+        kinds = (AXIS, TILT, WIDTH)
+        found = ((kind, self._own(kind, numbers)) for kind in kinds)
+        return [(kind, bores) for kind, bores in found if bores is not None]
 
     def _own(self, kind: int, numbers: Ints) -> _Voids | None:
         layout, values = self._layout, self._values
